@@ -1,0 +1,31 @@
+"""The one exception tree: every message is a single line that says where, what came and what is wanted."""
+
+
+class HeatwakeError(Exception):
+    """Anything heatwake raises on purpose."""
+
+
+class InputError(HeatwakeError):
+    """What the user gave is wrong.
+
+    Parameters
+    ----------
+    where : str
+        File, and the key or place in it: ``session.toml: film.transmittance``.
+    found : str
+        What it is: ``1.3``.
+    wanted : str
+        What it should be: ``must lie in (0, 1]``.
+    """
+
+    def __init__(self, where: str, found: str, wanted: str) -> None:
+        self.where, self.found, self.wanted = where, found, wanted
+        super().__init__(" ".join(f"{where} is {found}, {wanted}".split()))
+
+
+class DataModelError(HeatwakeError):
+    """A stage was handed a dataset without a variable, dimension or unit that it needs: a programming error."""
+
+
+class BusyError(HeatwakeError):
+    """Another run holds the results folder."""

@@ -1,0 +1,1 @@
+"""Arrays in, arrays out: no xarray, no settings, no files."""

@@ -1,0 +1,1 @@
+"""The data model: names, dimensions and units (:mod:`.variables`), session and workflow files."""

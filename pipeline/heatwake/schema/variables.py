@@ -1,0 +1,272 @@
+"""Names, dimensions, units and flags of everything that stages hand on and files hold.
+
+CF conventions 1.11 (https://cfconventions.org); a ``standard_name`` is given where the CF table has one.
+"""
+
+from collections.abc import Iterable
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+import xarray as xr
+
+from heatwake.errors import DataModelError
+
+CONVENTIONS: Final = "CF-1.11"
+
+
+@dataclass(frozen=True)
+class Variable:
+    """One name of the data model."""
+
+    name: str
+    dims: tuple[str, ...]
+    units: str
+    long_name: str
+    standard_name: str = ""
+    flags: tuple[str, ...] = ()
+
+    @property
+    def attributes(self) -> dict[str, object]:
+        """CF attributes, ready for ``DataArray.attrs``."""
+        attributes: dict[str, object] = {"long_name": self.long_name}
+        if self.units:
+            attributes["units"] = self.units
+        if self.standard_name:
+            attributes["standard_name"] = self.standard_name
+        if self.flags:
+            attributes["flag_values"] = np.arange(len(self.flags), dtype=np.int8)
+            attributes["flag_meanings"] = " ".join(word.replace(" ", "_") for word in self.flags)
+        return attributes
+
+
+USABLE: Final = ("unusable", "usable")
+YES_NO: Final = ("no", "yes")
+REASON: Final = ("none", "moved", "obstructed", "frozen", "offset jump", "missing")
+FLOW_STATUS: Final = ("identified", "weak", "not identifiable", "not attempted")
+OPENING_KIND: Final = ("fan", "vent")
+OPENING_ROLE: Final = ("inlet", "outlet", "undecided")
+DIRECTION_CHANGE: Final = ("unchanged", "turned", "reversed", "not identifiable")
+
+_FRAME, _TIME, _BOARD = ("frame",), ("time",), ("time", "y", "x")
+_REGION, _REGION_TIME, _OPENING = ("region",), ("region", "time"), ("opening",)
+_PAIR_MAP, _PAIR_REGION, _PAIR = ("session", "y", "x"), ("session", "region"), ("session",)
+
+_ROWS: Final = (
+    # --- the session as read: frames in image coordinates --------------------------------------------------
+    Variable(
+        "indicated_temperature", ("frame", "row", "column"), "degC", "temperature as the camera wrote it"
+    ),
+    Variable("bare_temperature", ("bare_frame", "row", "column"), "degC", "as the camera wrote it, no film"),
+    Variable(
+        "covered_temperature", ("covered_frame", "row", "column"), "degC", "as the camera wrote it, film on"
+    ),
+    Variable("frame_ambient", _FRAME, "degC", "ambient temperature at each frame; NaN where not given"),
+    # --- the session as described: scalars, parts, openings ------------------------------------------------
+    Variable("band_low", (), "um", "lower end of the camera's band"),
+    Variable("band_high", (), "um", "upper end of the camera's band"),
+    Variable("emissivity_setting", (), "1", "emissivity that the camera assumed"),
+    Variable("reflected_setting", (), "degC", "reflected temperature that the camera assumed"),
+    Variable("netd", (), "mK", "noise equivalent temperature difference"),
+    Variable("accuracy", (), "K", "half-width of the camera's stated accuracy, absolute"),
+    Variable(
+        "accuracy_percent", (), "percent", "half-width of the camera's stated accuracy, relative to degC"
+    ),
+    Variable("film_present", (), "1", "whether a film lies between board and camera", flags=YES_NO),
+    Variable(
+        "film_transmittance_given", (), "1", "transmittance from the session file; NaN where it is measured"
+    ),
+    Variable("film_reflectance_given", (), "1", "reflectance from the session file; NaN where not given"),
+    Variable("film_temperature_given", (), "degC", "film temperature from the session file; NaN for ambient"),
+    Variable("surface_emissivity", (), "1", "emissivity of whatever has none of its own"),
+    Variable("surface_reflected", (), "degC", "reflected temperature; NaN for ambient"),
+    Variable("board_width", (), "mm", "board width; NaN where not given"),
+    Variable("board_height", (), "mm", "board height; NaN where not given"),
+    Variable("board_scale", (), "mm", "size of an image pixel on the board; NaN where not given"),
+    Variable(
+        "corner_column", ("corner",), "pixel", "board corner: top-left, top-right, bottom-right, bottom-left"
+    ),
+    Variable(
+        "corner_row", ("corner",), "pixel", "board corner: top-left, top-right, bottom-right, bottom-left"
+    ),
+    Variable("board_thickness", (), "mm", "board thickness; NaN where not given"),
+    Variable(
+        "board_conductivity", (), "W m-1 K-1", "in-plane conductivity of the board; NaN where not given"
+    ),
+    Variable("channel_height", (), "mm", "height of the air between board and film; NaN where not given"),
+    Variable("power", (), "W", "total power of the item; NaN where not given"),
+    Variable("max_ambient", (), "degC", "highest ambient that the item must bear; NaN where not given"),
+    Variable("part_x", ("part",), "mm", "centre of a known part or region"),
+    Variable("part_y", ("part",), "mm", "centre of a known part or region"),
+    Variable("part_width", ("part",), "mm", "width of a known part or region"),
+    Variable("part_height", ("part",), "mm", "height of a known part or region"),
+    Variable("part_emissivity", ("part",), "1", "emissivity of a known part; NaN where not given"),
+    Variable("part_limit", ("part",), "degC", "limit of a known part; NaN where not given"),
+    Variable("opening_kind", _OPENING, "1", "fan or vent", flags=OPENING_KIND),
+    Variable("opening_from_x", _OPENING, "mm", "one end of the opening"),
+    Variable("opening_from_y", _OPENING, "mm", "one end of the opening"),
+    Variable("opening_to_x", _OPENING, "mm", "other end of the opening"),
+    Variable("opening_to_y", _OPENING, "mm", "other end of the opening"),
+    Variable("event_elapsed", ("event",), "s", "time of an event since the first frame"),
+    # --- film correction -----------------------------------------------------------------------------------
+    Variable(
+        "radiance", ("frame", "row", "column"), "W m-2 sr-1", "in-band radiance that leaves the surface"
+    ),
+    Variable("transmittance", (), "1", "in-band transmittance of the film (1 with no film)"),
+    Variable("transmittance_uncertainty", (), "1", "standard uncertainty of the transmittance"),
+    Variable("film_absorptance", (), "1", "in-band absorptance of the film"),
+    Variable("film_reflectance", (), "1", "in-band reflectance of the film"),
+    # --- registration.nc -----------------------------------------------------------------------------------
+    Variable("shift_x", _FRAME, "pixel", "movement of the picture from the reference frame, to the right"),
+    Variable("shift_y", _FRAME, "pixel", "movement of the picture from the reference frame, down"),
+    Variable(
+        "rotation", _FRAME, "degree", "rotation of the picture about its centre, counter-clockwise as seen"
+    ),
+    Variable("quality", _FRAME, "1", "correlation with the reference frame after alignment, 0 to 1"),
+    Variable("usable", _FRAME, "1", "whether the frame is used", flags=USABLE),
+    Variable("reason", _FRAME, "1", "what is remarkable about the frame", flags=REASON),
+    Variable("offset_step", _FRAME, "K", "step common to all pixels that is taken off the frame"),
+    # --- rise.nc ---------------------------------------------------------------------------------------------
+    Variable("board_radiance", _BOARD, "W m-2 sr-1", "in-band radiance that leaves the surface, averaged"),
+    Variable("frames_used", _TIME, "1", "number of frames averaged"),
+    Variable(
+        "cold_radiance", ("y", "x"), "W m-2 sr-1", "each pixel's median before power-on; NaN where none"
+    ),
+    Variable("emissivity", ("y", "x"), "1", "emissivity used"),
+    Variable("power_on", (), "s", "elapsed time of power-on; NaN where none is seen"),
+    Variable("ambient", _TIME, "degC", "ambient temperature", "air_temperature"),
+    Variable("temperature", _BOARD, "degC", "surface temperature", "surface_temperature"),
+    Variable("temperature_rise", _BOARD, "K", "rise of the surface over ambient"),
+    Variable("temperature_uncertainty", _BOARD, "K", "standard uncertainty of the surface temperature"),
+    Variable(
+        "rise_noise", _BOARD, "K", "standard uncertainty of the rise from this recording's own noise alone"
+    ),
+    Variable("valid", _BOARD, "1", "whether the pixel was seen", flags=YES_NO),
+    # --- regions.nc ------------------------------------------------------------------------------------------
+    Variable("region_x", _REGION, "mm", "centre of the region"),
+    Variable("region_y", _REGION, "mm", "centre of the region"),
+    Variable("region_width", _REGION, "mm", "width of the region"),
+    Variable("region_height", _REGION, "mm", "height of the region"),
+    Variable("region_emissivity", _REGION, "1", "emissivity used"),
+    Variable("region_limit", _REGION, "degC", "limit; NaN where none is given"),
+    Variable("region_found", _REGION, "1", "whether a hot spot was found there", flags=YES_NO),
+    Variable("region_pixels", _REGION, "1", "number of pixels across the region's smaller side"),
+    Variable("temperature_max", _REGION_TIME, "degC", "hottest robust core of the region"),
+    Variable("temperature_mean", _REGION_TIME, "degC", "mean of the region"),
+    Variable("rise_max", _REGION_TIME, "K", "rise of the hottest robust core"),
+    Variable("rise_mean", _REGION_TIME, "K", "rise of the mean"),
+    Variable("rise_uncertainty", _REGION_TIME, "K", "standard uncertainty of rise_mean"),
+    Variable("area", _REGION_TIME, "mm2", "area above half of the region's highest rise"),
+    Variable("centroid_x", _REGION_TIME, "mm", "rise-weighted centroid"),
+    Variable("centroid_y", _REGION_TIME, "mm", "rise-weighted centroid"),
+    Variable("steady_rise", _REGION, "K", "final rise of the mean"),
+    Variable("steady_rise_uncertainty", _REGION, "K", "standard uncertainty of steady_rise"),
+    Variable("steady_rise_own", _REGION, "K", "part of steady_rise_uncertainty that two runs do not share"),
+    Variable("steady_rise_max", _REGION, "K", "final rise of the core"),
+    Variable("steady_rise_max_uncertainty", _REGION, "K", "standard uncertainty of steady_rise_max"),
+    Variable("time_constant", _REGION, "s", "time constant of the rise"),
+    Variable("remaining_rise", _REGION, "K", "rise still to come at the end of the recording"),
+    Variable("is_steady", _REGION, "1", "whether the region has settled", flags=YES_NO),
+    # --- spread.nc -------------------------------------------------------------------------------------------
+    Variable(
+        "spread_major",
+        _REGION_TIME,
+        "mm",
+        "footprint of the rise, one standard deviation along its long axis",
+    ),
+    Variable(
+        "spread_minor",
+        _REGION_TIME,
+        "mm",
+        "footprint of the rise, one standard deviation along its short axis",
+    ),
+    Variable("spread_orientation", _REGION_TIME, "degree", "long axis, counter-clockwise from +x"),
+    Variable("spread_area", _REGION_TIME, "mm2", "area of the footprint above half of its peak"),
+    Variable("drift_x", _REGION_TIME, "mm", "footprint centroid minus source centre"),
+    Variable("drift_y", _REGION_TIME, "mm", "footprint centroid minus source centre"),
+    Variable(
+        "spread_cut", _REGION_TIME, "1", "whether the footprint is cut by the edge of the board", flags=YES_NO
+    ),
+    # --- flow.nc ---------------------------------------------------------------------------------------------
+    Variable("flow_direction", _BOARD, "degree", "direction that heat is carried to"),
+    Variable("flow_direction_uncertainty", _BOARD, "degree", "standard uncertainty of the direction"),
+    Variable("flow_confidence", _BOARD, "1", "confidence in the direction, 0 to 1"),
+    Variable("drift_speed", _BOARD, "mm s-1", "drift of heat in the surface (not of the air)"),
+    Variable("flow_status", _BOARD, "1", "whether the direction can be told", flags=FLOW_STATUS),
+    Variable(
+        "region_flow_direction", _REGION_TIME, "degree", "direction that the region's heat is carried to"
+    ),
+    Variable(
+        "region_flow_direction_uncertainty", _REGION_TIME, "degree", "standard uncertainty of the direction"
+    ),
+    Variable("region_flow_confidence", _REGION_TIME, "1", "confidence in the direction, 0 to 1"),
+    Variable("region_drift_speed", _REGION_TIME, "mm s-1", "drift of heat in the surface (not of the air)"),
+    Variable("region_flow_status", _REGION_TIME, "1", "whether the direction can be told", flags=FLOW_STATUS),
+    Variable("board_flow_direction", _TIME, "degree", "direction that the board's heat is carried to"),
+    Variable("board_flow_direction_uncertainty", _TIME, "degree", "standard uncertainty of the direction"),
+    Variable("board_flow_status", _TIME, "1", "whether the direction can be told", flags=FLOW_STATUS),
+    Variable("opening_rise", _OPENING, "K", "rise of the surface next to the opening"),
+    Variable("opening_role", _OPENING, "1", "whether air enters or leaves", flags=OPENING_ROLE),
+    # --- comparison.nc: session minus reference --------------------------------------------------------------
+    Variable("rise_difference", _PAIR_MAP, "K", "difference of the final rise"),
+    Variable("rise_difference_uncertainty", _PAIR_MAP, "K", "standard uncertainty, own terms only"),
+    Variable("significant", _PAIR_MAP, "1", "whether the difference is more than noise", flags=YES_NO),
+    Variable("steady_rise_difference", _PAIR_REGION, "K", "difference of the final rise"),
+    Variable("steady_rise_difference_uncertainty", _PAIR_REGION, "K", "standard uncertainty, own terms only"),
+    Variable(
+        "region_significant", _PAIR_REGION, "1", "whether the difference is more than noise", flags=YES_NO
+    ),
+    Variable("region_flow_direction_change", _PAIR_REGION, "degree", "turn of the direction, -180 to 180"),
+    Variable(
+        "region_flow_direction_change_uncertainty", _PAIR_REGION, "degree", "standard uncertainty of the turn"
+    ),
+    Variable("region_flow_change", _PAIR_REGION, "1", "what became of the direction", flags=DIRECTION_CHANGE),
+    Variable("board_flow_direction_change", _PAIR, "degree", "turn of the board's direction, -180 to 180"),
+    Variable("board_flow_direction_change_uncertainty", _PAIR, "degree", "standard uncertainty of the turn"),
+    Variable("board_flow_change", _PAIR, "1", "what became of the board's direction", flags=DIRECTION_CHANGE),
+    Variable("joint_flow_direction", _PAIR, "degree", "board direction from all sessions together"),
+    Variable("joint_flow_direction_uncertainty", _PAIR, "degree", "standard uncertainty of the direction"),
+    Variable("joint_flow_status", _PAIR, "1", "whether the direction can be told", flags=FLOW_STATUS),
+    # --- coordinates -----------------------------------------------------------------------------------------
+    Variable("elapsed", _TIME, "s", "time since the first frame"),
+    Variable("x", ("x",), "mm", "to the right from the board's lower-left corner", "projection_x_coordinate"),
+    Variable("y", ("y",), "mm", "up from the board's lower-left corner", "projection_y_coordinate"),
+)
+
+VARIABLES: Final[dict[str, Variable]] = {row.name: row for row in _ROWS}
+
+
+def label(dataset: xr.Dataset) -> xr.Dataset:
+    """Return the dataset with each known variable's attributes set from the data model.
+
+    Lengths keep the unit that the dataset's ``x`` carries already: ``mm``, or ``pixel`` where no scale is given.
+    """
+    in_pixels = "x" in dataset.coords and dataset["x"].attrs.get("units") == "pixel"
+    labelled = dataset.copy()
+    for name in labelled.variables:
+        known = VARIABLES.get(str(name))
+        if known is None:
+            continue
+        attributes = known.attributes
+        if in_pixels and known.units.startswith("mm"):
+            attributes["units"] = known.units.replace("mm", "pixel", 1)
+        labelled[name].attrs.update(attributes)
+    return labelled
+
+
+def require(dataset: xr.Dataset, names: Iterable[str]) -> None:
+    """Check that the named variables are there with the data model's dimensions.
+
+    Raises
+    ------
+    DataModelError
+        Names the first variable that is missing or has other dimensions.
+    """
+    for name in names:
+        if name not in dataset.variables:
+            raise DataModelError(
+                f"{name} is missing, the stage needs it; present: {', '.join(map(str, dataset))}"
+            )
+        wanted = VARIABLES[name].dims if name in VARIABLES else dataset[name].dims
+        if dataset[name].dims != wanted and set(dataset[name].dims) != set(wanted):
+            raise DataModelError(f"{name} has dimensions {dataset[name].dims}, must have {wanted}")

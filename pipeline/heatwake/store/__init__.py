@@ -1,0 +1,1 @@
+"""Where files are opened: nothing above or below touches the disk."""
