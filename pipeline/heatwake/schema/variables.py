@@ -54,13 +54,9 @@ _PAIR_MAP, _PAIR_REGION, _PAIR = ("session", "y", "x"), ("session", "region"), (
 
 _ROWS: Final = (
     # --- the session as read: frames in image coordinates --------------------------------------------------
-    Variable(
-        "indicated_temperature", ("frame", "row", "column"), "degC", "temperature as the camera wrote it"
-    ),
+    Variable("indicated_temperature", ("frame", "row", "column"), "degC", "temperature as the camera wrote it"),
     Variable("bare_temperature", ("bare_frame", "row", "column"), "degC", "as the camera wrote it, no film"),
-    Variable(
-        "covered_temperature", ("covered_frame", "row", "column"), "degC", "as the camera wrote it, film on"
-    ),
+    Variable("covered_temperature", ("covered_frame", "row", "column"), "degC", "as the camera wrote it, film on"),
     Variable("frame_ambient", _FRAME, "degC", "ambient temperature at each frame; NaN where not given"),
     # --- the session as described: scalars, parts, openings ------------------------------------------------
     Variable("band_low", (), "um", "lower end of the camera's band"),
@@ -69,13 +65,9 @@ _ROWS: Final = (
     Variable("reflected_setting", (), "degC", "reflected temperature that the camera assumed"),
     Variable("netd", (), "mK", "noise equivalent temperature difference"),
     Variable("accuracy", (), "K", "half-width of the camera's stated accuracy, absolute"),
-    Variable(
-        "accuracy_percent", (), "percent", "half-width of the camera's stated accuracy, relative to degC"
-    ),
+    Variable("accuracy_percent", (), "percent", "half-width of the camera's stated accuracy, relative to degC"),
     Variable("film_present", (), "1", "whether a film lies between board and camera", flags=YES_NO),
-    Variable(
-        "film_transmittance_given", (), "1", "transmittance from the session file; NaN where it is measured"
-    ),
+    Variable("film_transmittance_given", (), "1", "transmittance from the session file; NaN where it is measured"),
     Variable("film_reflectance_given", (), "1", "reflectance from the session file; NaN where not given"),
     Variable("film_temperature_given", (), "degC", "film temperature from the session file; NaN for ambient"),
     Variable("surface_emissivity", (), "1", "emissivity of whatever has none of its own"),
@@ -83,16 +75,10 @@ _ROWS: Final = (
     Variable("board_width", (), "mm", "board width; NaN where not given"),
     Variable("board_height", (), "mm", "board height; NaN where not given"),
     Variable("board_scale", (), "mm", "size of an image pixel on the board; NaN where not given"),
-    Variable(
-        "corner_column", ("corner",), "pixel", "board corner: top-left, top-right, bottom-right, bottom-left"
-    ),
-    Variable(
-        "corner_row", ("corner",), "pixel", "board corner: top-left, top-right, bottom-right, bottom-left"
-    ),
+    Variable("corner_column", ("corner",), "pixel", "board corner: top-left, top-right, bottom-right, bottom-left"),
+    Variable("corner_row", ("corner",), "pixel", "board corner: top-left, top-right, bottom-right, bottom-left"),
     Variable("board_thickness", (), "mm", "board thickness; NaN where not given"),
-    Variable(
-        "board_conductivity", (), "W m-1 K-1", "in-plane conductivity of the board; NaN where not given"
-    ),
+    Variable("board_conductivity", (), "W m-1 K-1", "in-plane conductivity of the board; NaN where not given"),
     Variable("channel_height", (), "mm", "height of the air between board and film; NaN where not given"),
     Variable("power", (), "W", "total power of the item; NaN where not given"),
     Variable("max_ambient", (), "degC", "highest ambient that the item must bear; NaN where not given"),
@@ -109,9 +95,7 @@ _ROWS: Final = (
     Variable("opening_to_y", _OPENING, "mm", "other end of the opening"),
     Variable("event_elapsed", ("event",), "s", "time of an event since the first frame"),
     # --- film correction -----------------------------------------------------------------------------------
-    Variable(
-        "radiance", ("frame", "row", "column"), "W m-2 sr-1", "in-band radiance that leaves the surface"
-    ),
+    Variable("radiance", ("frame", "row", "column"), "W m-2 sr-1", "in-band radiance that leaves the surface"),
     Variable("transmittance", (), "1", "in-band transmittance of the film (1 with no film)"),
     Variable("transmittance_uncertainty", (), "1", "standard uncertainty of the transmittance"),
     Variable("film_absorptance", (), "1", "in-band absorptance of the film"),
@@ -119,9 +103,7 @@ _ROWS: Final = (
     # --- registration.nc -----------------------------------------------------------------------------------
     Variable("shift_x", _FRAME, "pixel", "movement of the picture from the reference frame, to the right"),
     Variable("shift_y", _FRAME, "pixel", "movement of the picture from the reference frame, down"),
-    Variable(
-        "rotation", _FRAME, "degree", "rotation of the picture about its centre, counter-clockwise as seen"
-    ),
+    Variable("rotation", _FRAME, "degree", "rotation of the picture about its centre, counter-clockwise as seen"),
     Variable("quality", _FRAME, "1", "correlation with the reference frame after alignment, 0 to 1"),
     Variable("usable", _FRAME, "1", "whether the frame is used", flags=USABLE),
     Variable("reason", _FRAME, "1", "what is remarkable about the frame", flags=REASON),
@@ -129,18 +111,14 @@ _ROWS: Final = (
     # --- rise.nc ---------------------------------------------------------------------------------------------
     Variable("board_radiance", _BOARD, "W m-2 sr-1", "in-band radiance that leaves the surface, averaged"),
     Variable("frames_used", _TIME, "1", "number of frames averaged"),
-    Variable(
-        "cold_radiance", ("y", "x"), "W m-2 sr-1", "each pixel's median before power-on; NaN where none"
-    ),
+    Variable("cold_radiance", ("y", "x"), "W m-2 sr-1", "each pixel's median before power-on; NaN where none"),
     Variable("emissivity", ("y", "x"), "1", "emissivity used"),
     Variable("power_on", (), "s", "elapsed time of power-on; NaN where none is seen"),
     Variable("ambient", _TIME, "degC", "ambient temperature", "air_temperature"),
     Variable("temperature", _BOARD, "degC", "surface temperature", "surface_temperature"),
     Variable("temperature_rise", _BOARD, "K", "rise of the surface over ambient"),
     Variable("temperature_uncertainty", _BOARD, "K", "standard uncertainty of the surface temperature"),
-    Variable(
-        "rise_noise", _BOARD, "K", "standard uncertainty of the rise from this recording's own noise alone"
-    ),
+    Variable("rise_noise", _BOARD, "K", "standard uncertainty of the rise from this recording's own noise alone"),
     Variable("valid", _BOARD, "1", "whether the pixel was seen", flags=YES_NO),
     # --- regions.nc ------------------------------------------------------------------------------------------
     Variable("region_x", _REGION, "mm", "centre of the region"),
@@ -184,21 +162,15 @@ _ROWS: Final = (
     Variable("spread_area", _REGION_TIME, "mm2", "area of the footprint above half of its peak"),
     Variable("drift_x", _REGION_TIME, "mm", "footprint centroid minus source centre"),
     Variable("drift_y", _REGION_TIME, "mm", "footprint centroid minus source centre"),
-    Variable(
-        "spread_cut", _REGION_TIME, "1", "whether the footprint is cut by the edge of the board", flags=YES_NO
-    ),
+    Variable("spread_cut", _REGION_TIME, "1", "whether the footprint is cut by the edge of the board", flags=YES_NO),
     # --- flow.nc ---------------------------------------------------------------------------------------------
     Variable("flow_direction", _BOARD, "degree", "direction that heat is carried to"),
     Variable("flow_direction_uncertainty", _BOARD, "degree", "standard uncertainty of the direction"),
     Variable("flow_confidence", _BOARD, "1", "confidence in the direction, 0 to 1"),
     Variable("drift_speed", _BOARD, "mm s-1", "drift of heat in the surface (not of the air)"),
     Variable("flow_status", _BOARD, "1", "whether the direction can be told", flags=FLOW_STATUS),
-    Variable(
-        "region_flow_direction", _REGION_TIME, "degree", "direction that the region's heat is carried to"
-    ),
-    Variable(
-        "region_flow_direction_uncertainty", _REGION_TIME, "degree", "standard uncertainty of the direction"
-    ),
+    Variable("region_flow_direction", _REGION_TIME, "degree", "direction that the region's heat is carried to"),
+    Variable("region_flow_direction_uncertainty", _REGION_TIME, "degree", "standard uncertainty of the direction"),
     Variable("region_flow_confidence", _REGION_TIME, "1", "confidence in the direction, 0 to 1"),
     Variable("region_drift_speed", _REGION_TIME, "mm s-1", "drift of heat in the surface (not of the air)"),
     Variable("region_flow_status", _REGION_TIME, "1", "whether the direction can be told", flags=FLOW_STATUS),
@@ -213,13 +185,9 @@ _ROWS: Final = (
     Variable("significant", _PAIR_MAP, "1", "whether the difference is more than noise", flags=YES_NO),
     Variable("steady_rise_difference", _PAIR_REGION, "K", "difference of the final rise"),
     Variable("steady_rise_difference_uncertainty", _PAIR_REGION, "K", "standard uncertainty, own terms only"),
-    Variable(
-        "region_significant", _PAIR_REGION, "1", "whether the difference is more than noise", flags=YES_NO
-    ),
+    Variable("region_significant", _PAIR_REGION, "1", "whether the difference is more than noise", flags=YES_NO),
     Variable("region_flow_direction_change", _PAIR_REGION, "degree", "turn of the direction, -180 to 180"),
-    Variable(
-        "region_flow_direction_change_uncertainty", _PAIR_REGION, "degree", "standard uncertainty of the turn"
-    ),
+    Variable("region_flow_direction_change_uncertainty", _PAIR_REGION, "degree", "standard uncertainty of the turn"),
     Variable("region_flow_change", _PAIR_REGION, "1", "what became of the direction", flags=DIRECTION_CHANGE),
     Variable("board_flow_direction_change", _PAIR, "degree", "turn of the board's direction, -180 to 180"),
     Variable("board_flow_direction_change_uncertainty", _PAIR, "degree", "standard uncertainty of the turn"),
@@ -264,9 +232,7 @@ def require(dataset: xr.Dataset, names: Iterable[str]) -> None:
     """
     for name in names:
         if name not in dataset.variables:
-            raise DataModelError(
-                f"{name} is missing, the stage needs it; present: {', '.join(map(str, dataset))}"
-            )
+            raise DataModelError(f"{name} is missing, the stage needs it; present: {', '.join(map(str, dataset))}")
         wanted = VARIABLES[name].dims if name in VARIABLES else dataset[name].dims
         if dataset[name].dims != wanted and set(dataset[name].dims) != set(wanted):
             raise DataModelError(f"{name} has dimensions {dataset[name].dims}, must have {wanted}")
