@@ -1,0 +1,188 @@
+"""``session.toml``: what was recorded, with what, of what."""
+
+from datetime import datetime
+from pathlib import Path
+from typing import Annotated, Literal, Self
+
+from pydantic import AfterValidator, Field, PositiveFloat, model_validator
+
+from heatwake.schema.settings import Settings
+
+
+def _in_unit_interval(value: float) -> float:
+    if not 0.0 < value <= 1.0:
+        raise ValueError("must lie in (0, 1]")
+    return value
+
+
+Fraction = Annotated[float, AfterValidator(_in_unit_interval)]
+Point = tuple[float, float]
+Box = tuple[float, float, float, float]
+
+
+class Frames(Settings):
+    """Where the frames are and what a stored value means: temperature = value * scale + offset."""
+
+    source: str
+    variable: str | None = None
+    unit: Literal["degC", "K", "counts"] = "degC"
+    scale: float = 1.0
+    offset: float = 0.0
+    masked: int | None = 0  # unsigned integer frames only: the stored value that means "no reading"
+    calibration: Path | None = None
+    interval_s: PositiveFloat | None = None
+    timestamps: Path | None = None
+    start: datetime | None = None
+
+    @model_validator(mode="after")
+    def _one_clock(self) -> Self:
+        if self.interval_s is not None and self.timestamps is not None:
+            raise ValueError("interval_s: given beside timestamps: must be one of the two")
+        if self.unit == "counts" and self.calibration is None:
+            raise ValueError("calibration: missing: must name a CSV file with columns count, blackbody_degC")
+        return self
+
+
+class Palette(Settings):
+    """Colour video: where the colour bar and the scene are in the picture."""
+
+    bar_px: Box
+    hot_end: Literal["top", "bottom", "left", "right"] = "top"
+    limits: Path
+    image_px: Box | None = None
+
+
+class Camera(Settings):
+    """The camera, and what it assumed when it wrote temperatures."""
+
+    band_um: tuple[PositiveFloat, PositiveFloat] = (7.5, 14.0)
+    emissivity_setting: Fraction = 1.0
+    reflected_setting_degC: float = 20.0
+    netd_mK: PositiveFloat = 50.0
+    accuracy_K: Annotated[float, Field(ge=0)] = 2.0
+    accuracy_percent: Annotated[float, Field(ge=0)] = 2.0
+
+    @model_validator(mode="after")
+    def _band_in_order(self) -> Self:
+        if self.band_um[0] >= self.band_um[1]:
+            raise ValueError(f"band_um: {list(self.band_um)}: must be [shorter, longer]")
+        return self
+
+
+class Film(Settings):
+    """The film lid: a transmittance, or a bare/covered pair of recordings to measure it from."""
+
+    transmittance: Fraction | None = None
+    bare: Path | None = None
+    covered: Path | None = None
+    reflectance: Annotated[float, Field(ge=0, lt=1)] | None = None
+    temperature_degC: float | None = None
+
+    @model_validator(mode="after")
+    def _pair_is_whole(self) -> Self:
+        if (self.bare is None) != (self.covered is None):
+            missing = "bare" if self.bare is None else "covered"
+            raise ValueError(f"{missing}: missing: must be given, a pair needs both recordings")
+        if self.bare is None and self.transmittance is None:
+            raise ValueError("transmittance: missing: must be a number in (0, 1], or give a bare/covered pair")
+        return self
+
+
+class Ambient(Settings):
+    """The temperature of the air that enters, as a number or a log."""
+
+    degC: float | None = None
+    log: Path | None = None
+
+    @model_validator(mode="after")
+    def _one_source(self) -> Self:
+        if (self.degC is None) == (self.log is None):
+            raise ValueError("degC: not exactly one of degC and log: must be one of the two")
+        return self
+
+
+class Surface(Settings):
+    """What is true of every surface that has no value of its own."""
+
+    emissivity: Fraction = 1.0
+    reflected_degC: float | None = None
+
+
+class Board(Settings):
+    """The board's size and place in the picture, and what is known of its build."""
+
+    width_mm: PositiveFloat | None = None
+    height_mm: PositiveFloat | None = None
+    corners_px: tuple[Point, Point, Point, Point] | None = None
+    mm_per_px: PositiveFloat | None = None
+    thickness_mm: PositiveFloat | None = None
+    conductivity_W_mK: PositiveFloat | None = None
+    channel_mm: PositiveFloat | None = None
+    parts: Path | None = None
+
+    @model_validator(mode="after")
+    def _one_scale(self) -> Self:
+        if self.corners_px is not None and self.mm_per_px is not None:
+            raise ValueError("mm_per_px: given beside corners_px: must be one of the two")
+        if self.corners_px is not None and (self.width_mm is None or self.height_mm is None):
+            missing = "width_mm" if self.width_mm is None else "height_mm"
+            raise ValueError(f"{missing}: missing: must be given with corners_px")
+        return self
+
+
+class Region(Settings):
+    """A rectangle to measure, by its centre and size."""
+
+    name: Annotated[str, Field(min_length=1)]
+    x_mm: float
+    y_mm: float
+    width_mm: PositiveFloat
+    height_mm: PositiveFloat
+    emissivity: Fraction | None = None
+    limit_degC: float | None = None
+
+
+class Opening(Settings):
+    """A fan or vent on the board's edge."""
+
+    name: Annotated[str, Field(min_length=1)]
+    kind: Literal["fan", "vent"]
+    from_mm: Point
+    to_mm: Point
+
+
+class Event(Settings):
+    """Something that happened."""
+
+    elapsed_s: float
+    label: str
+
+
+class Session(Settings):
+    """One recorded session."""
+
+    title: str
+    frames: Frames
+    palette: Palette | None = None
+    camera: Camera = Camera()
+    film: Film | None = None
+    ambient: Ambient | None = None
+    surface: Surface = Surface()
+    board: Board = Board()
+    regions: tuple[Region, ...] = ()
+    openings: tuple[Opening, ...] = ()
+    events: tuple[Event, ...] = ()
+    conditions: dict[str, bool | int | float | str] = Field(default_factory=dict)
+
+    @model_validator(mode="after")
+    def _names_are_unique(self) -> Self:
+        for table in ("regions", "openings"):
+            names = [row.name for row in getattr(self, table)]
+            twice = next((name for name in names if names.count(name) > 1), None)
+            if twice is not None:
+                raise ValueError(f"{table}: {twice!r} given twice: must have unique names")
+        for key in ("power_W", "max_ambient_degC"):
+            value = self.conditions.get(key)
+            if value is not None and (isinstance(value, bool) or not isinstance(value, int | float)):
+                raise ValueError(f"conditions.{key}: {value!r}: must be a number")
+        return self

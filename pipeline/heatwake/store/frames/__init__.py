@@ -1,0 +1,6 @@
+"""Frame readers: one small file a format, one literal table."""
+
+from heatwake.store.frames.open import open_recording
+from heatwake.store.frames.recording import Recording
+
+__all__ = ["Recording", "open_recording"]

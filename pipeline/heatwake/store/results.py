@@ -1,0 +1,157 @@
+"""Results on disk: NetCDF-4 files that stand only when complete."""
+
+import json
+import os
+from collections.abc import Iterator, Mapping
+from contextlib import contextmanager
+from pathlib import Path
+from typing import Any, Final
+
+import dask.base
+import netCDF4
+import numpy as np
+import xarray as xr
+
+from heatwake import __version__
+from heatwake.errors import InputError
+from heatwake.schema.variables import CONVENTIONS, label
+
+PARTIAL: Final = ".partial"
+
+
+@contextmanager
+def whole_file(path: Path) -> Iterator[Path]:
+    """Yield a temporary name beside ``path``; rename it into place when the block ends well, remove it otherwise."""
+    make_folder(path.parent)
+    partial = path.with_name(f".{path.name}{PARTIAL}{path.suffix}")
+    try:
+        yield partial
+        os.replace(partial, path)
+    finally:
+        partial.unlink(missing_ok=True)
+
+
+def make_folder(folder: Path) -> None:
+    """Make a folder for results.
+
+    Raises
+    ------
+    InputError
+        It cannot be made or written to.
+    """
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+    except OSError as error:
+        raise InputError(f"results: {folder}", f"not a folder to write to ({error.strerror})", "must be one") from None
+
+
+def write_text(path: Path, text: str) -> None:
+    """Write a text file whole."""
+    with whole_file(path) as partial:
+        partial.write_text(text, encoding="utf-8", newline="\n")
+
+
+def write_json(path: Path, content: Mapping[str, Any]) -> None:
+    """Write a JSON file whole."""
+    write_text(path, json.dumps(content, indent=2, sort_keys=False, default=str) + "\n")
+
+
+def read_fingerprint(path: Path) -> str | None:
+    """Return the fingerprint that a result carries; None where it is missing or not readable."""
+    try:
+        with netCDF4.Dataset(path) as file:
+            return str(file.getncattr("fingerprint"))
+    except (OSError, AttributeError):
+        return None
+
+
+def open_result(path: Path) -> xr.Dataset:
+    """Open a result, lazily along time."""
+    dataset = xr.open_dataset(path, engine="netcdf4", chunks={}, decode_timedelta=False)
+    return dataset.drop_attrs(deep=False)
+
+
+def write_result(
+    path: Path, dataset: xr.Dataset, *, attributes: Mapping[str, str], history: str
+) -> Iterator[tuple[int, int]]:
+    """Write a NetCDF-4 file, lazy variables a block of time at a time; yield (blocks written, blocks in all).
+
+    Everything that is lazy has ``time`` as its first dimension and the same blocks along it, so one pass over the
+    frames serves all variables and memory does not grow with their number.
+    """
+    dataset = label(dataset)
+    dataset.attrs = {
+        "Conventions": CONVENTIONS,
+        "title": str(dataset.attrs.get("title", "")),
+        "source": f"heatwake {__version__}",
+        "history": history,
+        **attributes,
+    }
+    lazy = [str(name) for name, variable in dataset.data_vars.items() if variable.chunks]
+    with whole_file(path) as partial:
+        _encodable(dataset.drop_vars(lazy)).to_netcdf(partial, engine="netcdf4", encoding=_encodings(dataset, lazy))
+        yield from _append(partial, dataset[lazy])
+
+
+def _append(path: Path, dataset: xr.Dataset) -> Iterator[tuple[int, int]]:
+    if not dataset.data_vars:
+        yield 1, 1
+        return
+    blocks = dataset.chunks["time"]
+    with netCDF4.Dataset(path, "a") as file:
+        for name, variable in dataset.data_vars.items():
+            _create(file, str(name), variable)
+        start = 0
+        for number, size in enumerate(blocks, start=1):
+            block = {name: variable.isel(time=slice(start, start + size)) for name, variable in dataset.items()}
+            for name, values in dask.base.compute({name: array.data for name, array in block.items()})[0].items():
+                file[name][start : start + size] = values
+            start += size
+            yield number, len(blocks)
+
+
+def _create(file: netCDF4.Dataset, name: str, variable: xr.DataArray) -> None:
+    for dim, size in zip(variable.dims, variable.shape, strict=True):
+        if dim not in file.dimensions:
+            file.createDimension(str(dim), size)
+    fill = np.float32(np.nan) if variable.dtype.kind == "f" else None
+    made = file.createVariable(
+        name,
+        variable.dtype.str[1:],
+        tuple(map(str, variable.dims)),
+        zlib=True,
+        complevel=1,
+        shuffle=True,
+        fill_value=fill,
+        chunksizes=(1, *variable.shape[1:]),
+    )
+    made.setncatts(variable.attrs)
+    coordinates = " ".join(str(c) for c in variable.coords if c not in variable.dims and variable[c].ndim <= 1)
+    if coordinates:
+        made.setncattr("coordinates", coordinates)
+
+
+def _encodable(dataset: xr.Dataset) -> xr.Dataset:
+    """NetCDF refuses None, bool and dict attributes; single numbers that are not known are written as NaN already."""
+    for variable in dataset.variables.values():
+        variable.encoding = {}
+    return dataset
+
+
+def _encodings(dataset: xr.Dataset, lazy: list[str]) -> dict[Any, dict[str, Any]]:
+    encodings: dict[Any, dict[str, Any]] = {}
+    for name, variable in dataset.variables.items():
+        if name in lazy:
+            continue
+        if name == "time":
+            encodings[name] = {"units": "microseconds since 1970-01-01 00:00:00", "dtype": "int64"}
+        elif variable.dtype.kind == "f":
+            encodings[name] = {"_FillValue": None if name in dataset.dims else np.nan}
+            if variable.ndim >= 2:
+                encodings[name] |= {"zlib": True, "complevel": 1, "dtype": "float32"}
+    return encodings
+
+
+def settings_json(settings: Mapping[str, Any]) -> str:
+    """Return settings as one JSON line, keys sorted: NetCDF attributes hold no dictionaries."""
+    return json.dumps(settings, sort_keys=True, default=str)

@@ -1,0 +1,279 @@
+"""From a session's folder to the dataset that travels through the stages."""
+
+import hashlib
+from dataclasses import dataclass
+from datetime import UTC
+from pathlib import Path
+from typing import Any, Final
+
+import dask.array as da
+import numpy as np
+import numpy.typing as npt
+import pandas as pd
+import xarray as xr
+
+from heatwake.errors import InputError
+from heatwake.schema.session import Film, Frames, Session
+from heatwake.schema.validate import validate
+from heatwake.schema.variables import OPENING_KIND, label
+from heatwake.store.frames import Recording, open_recording
+from heatwake.store.tables import read_ambient, read_calibration, read_parts, read_times
+from heatwake.store.toml import read_toml
+
+BLOCK_BYTES: Final = 48 * 2**20  # of float32 frames; a few such blocks are alive at a time
+UNKNOWN_CLOCK: Final = pd.Timestamp("1970-01-01")
+KELVIN: Final = 273.15
+
+
+@dataclass(frozen=True)
+class OpenSession:
+    """A session as read.
+
+    Attributes
+    ----------
+    name : str
+        The folder's name.
+    description : Session
+        The session file.
+    dataset : Dataset
+        Frames (lazy) and everything that stages need of the description.
+    digests : dict of str to str
+        SHA-256 of each input file, by its name as the session file gives it.
+    """
+
+    name: str
+    description: Session
+    dataset: xr.Dataset
+    digests: dict[str, str]
+
+
+def open_session(folder: Path) -> OpenSession:
+    """Read ``session.toml`` and open what it names.
+
+    Raises
+    ------
+    InputError
+        Something that it says, or a file that it names, is wrong.
+    """
+    file = folder / "session.toml"
+    description = validate(Session, read_toml(file), file=str(file))
+    try:
+        return _open(folder, description)
+    except InputError as error:
+        where = error.where if error.where.startswith(str(file)) else f"{file}: {error.where}"
+        raise InputError(where, error.found, error.wanted) from error
+
+
+def _open(folder: Path, description: Session) -> OpenSession:
+    if description.palette is not None:
+        raise InputError("palette", "given", "must be left out: colour video is not read by this version")
+    frames = description.frames
+    recording = open_recording(frames.source, folder=folder, key="frames.source")
+    elapsed, clock = _times(frames, count=recording.shape[0], folder=folder)
+    files = {"frames": list(recording.files)}
+    dataset = xr.Dataset(
+        {"indicated_temperature": (("frame", "row", "column"), _temperature(recording, frames, folder=folder))},
+        coords={
+            "elapsed": ("frame", elapsed, {"units": "s", "long_name": "time since the first frame"}),
+            "time": ("frame", _datetimes(elapsed, clock), {"standard_name": "time", "comment": _clock_comment(clock)}),
+        },
+        attrs={"title": description.title},
+    )
+    parts = _scalars(description) | _corners(description) | _parts(description, folder=folder)
+    dataset = dataset.assign(parts | _openings(description) | _events(description))
+    dataset["frame_ambient"] = ("frame", _ambient(description, elapsed, folder=folder, clock=clock))
+    if description.film is not None and description.film.bare is not None:
+        pair, pair_files = _pair(description.film, frames, folder=folder, like=recording)
+        dataset, files = dataset.assign(pair), files | pair_files
+    digests = {name: _digest(paths) for name, paths in files.items()} | _other_digests(description, folder)
+    return OpenSession(folder.resolve().name, description, label(dataset), digests)
+
+
+def _times(frames: Frames, *, count: int, folder: Path) -> tuple[npt.NDArray[np.float64], pd.Timestamp | None]:
+    clock = pd.Timestamp(frames.start) if frames.start is not None else None
+    if clock is not None:
+        clock = clock.tz_localize(UTC) if clock.tzinfo is None else clock.tz_convert(UTC)
+    if frames.timestamps is None:
+        if frames.interval_s is None and count > 1:
+            raise InputError("frames.interval_s", "missing", "must be given, or timestamps")
+        return np.arange(count) * (frames.interval_s or 1.0), clock
+    seconds, stamped = read_times(folder / frames.timestamps, key="frames.timestamps")
+    if len(seconds) != count:
+        where = f"frames.timestamps: {folder / frames.timestamps}"
+        raise InputError(where, f"{len(seconds)} rows", f"must be {count}, one a frame")
+    return seconds - seconds[0], clock if clock is not None else stamped
+
+
+def _datetimes(elapsed: npt.NDArray[np.float64], clock: pd.Timestamp | None) -> npt.NDArray[np.datetime64]:
+    start = UNKNOWN_CLOCK if clock is None else clock.tz_localize(None)
+    return (start.to_datetime64() + (elapsed * 1e9).round().astype("timedelta64[ns]")).astype("datetime64[ns]")
+
+
+def _clock_comment(clock: pd.Timestamp | None) -> str:
+    return "UTC" if clock is not None else "clock not known: counted from 1970-01-01"
+
+
+def _temperature(recording: Recording, frames: Frames, *, folder: Path) -> da.Array:
+    """Return temperatures [degC] as the camera wrote them, float32, NaN where there is no reading; lazy."""
+    per_frame = recording.shape[1] * recording.shape[2] * 4
+    count = max(1, min(recording.shape[0], BLOCK_BYTES // per_frame))
+    stored = da.from_array(recording, chunks=(count, -1, -1), asarray=False, fancy=False, meta=np.empty(0))
+    calibration = None
+    if frames.unit == "counts" and frames.calibration is not None:
+        calibration = read_calibration(folder / frames.calibration)
+    temperature: da.Array = stored.map_blocks(
+        _decode,
+        dtype=np.float32,
+        meta=np.empty((0, 0, 0), np.float32),
+        scale=frames.scale,
+        offset=frames.offset - (KELVIN if frames.unit == "K" else 0.0),
+        masked=frames.masked if recording.dtype.kind == "u" else None,
+        calibration=calibration,
+    )
+    return temperature
+
+
+def _decode(
+    block: npt.NDArray[Any],
+    *,
+    scale: float,
+    offset: float,
+    masked: int | None,
+    calibration: tuple[npt.NDArray[np.float64], npt.NDArray[np.float64]] | None,
+) -> npt.NDArray[np.float32]:
+    values = block.astype(np.float64) * scale + offset
+    if calibration is not None:
+        values = np.interp(values, *calibration, left=np.nan, right=np.nan)
+    values[~np.isfinite(values)] = np.nan
+    if masked is not None:
+        values[block == masked] = np.nan
+    return values.astype(np.float32)
+
+
+def _nan(value: float | None) -> float:
+    return np.nan if value is None else float(value)
+
+
+def _scalars(session: Session) -> dict[str, Any]:
+    camera, film, surface, board = session.camera, session.film, session.surface, session.board
+    conditions = {key: value for key, value in session.conditions.items() if not isinstance(value, str)}
+    values = {
+        "band_low": camera.band_um[0],
+        "band_high": camera.band_um[1],
+        "emissivity_setting": camera.emissivity_setting,
+        "reflected_setting": camera.reflected_setting_degC,
+        "netd": camera.netd_mK,
+        "accuracy": camera.accuracy_K,
+        "accuracy_percent": camera.accuracy_percent,
+        "film_transmittance_given": _nan(film.transmittance if film else None),
+        "film_reflectance_given": _nan(film.reflectance if film else None),
+        "film_temperature_given": _nan(film.temperature_degC if film else None),
+        "surface_emissivity": surface.emissivity,
+        "surface_reflected": _nan(surface.reflected_degC),
+        "board_width": _nan(board.width_mm),
+        "board_height": _nan(board.height_mm),
+        "board_scale": _nan(board.mm_per_px),
+        "board_thickness": _nan(board.thickness_mm),
+        "board_conductivity": _nan(board.conductivity_W_mK),
+        "channel_height": _nan(board.channel_mm),
+        "power": _nan(conditions.get("power_W")),
+        "max_ambient": _nan(conditions.get("max_ambient_degC")),
+    }
+    scalars: dict[str, Any] = {name: ((), value) for name, value in values.items()}
+    scalars["film_present"] = ((), np.int8(film is not None))
+    return scalars
+
+
+def _corners(session: Session) -> dict[str, Any]:
+    corners = session.board.corners_px
+    if corners is None:
+        return {}
+    columns, rows = np.asarray(corners, dtype=float).T
+    return {"corner_column": ("corner", columns), "corner_row": ("corner", rows)}
+
+
+def _parts(session: Session, *, folder: Path) -> dict[str, Any]:
+    columns = ["name", "x_mm", "y_mm", "width_mm", "height_mm", "emissivity", "limit_degC"]
+    tables = [pd.DataFrame([region.model_dump() for region in session.regions], columns=columns)]
+    if session.board.parts is not None:
+        tables.append(read_parts(folder / session.board.parts))
+    filled = [table for table in tables if len(table)]
+    if not filled:
+        return {}
+    table = pd.concat([rows.astype(dict.fromkeys(columns[1:], float)) for rows in filled], ignore_index=True)
+    table = table.drop_duplicates("name", keep="first")  # a region of the session file overrides a part of its name
+    names = {"x": "x_mm", "y": "y_mm", "width": "width_mm", "height": "height_mm", "limit": "limit_degC"}
+    arrays = {f"part_{name}": ("part", table[column].to_numpy(dtype=float)) for name, column in names.items()}
+    arrays["part_emissivity"] = ("part", table["emissivity"].to_numpy(dtype=float))
+    return {**arrays, "part": ("part", table["name"].to_numpy(dtype=str))}
+
+
+def _openings(session: Session) -> dict[str, Any]:
+    if not session.openings:
+        return {}
+    rows = session.openings
+    return {
+        "opening": ("opening", np.array([row.name for row in rows])),
+        "opening_kind": ("opening", np.array([OPENING_KIND.index(row.kind) for row in rows], dtype=np.int8)),
+        "opening_from_x": ("opening", np.array([row.from_mm[0] for row in rows])),
+        "opening_from_y": ("opening", np.array([row.from_mm[1] for row in rows])),
+        "opening_to_x": ("opening", np.array([row.to_mm[0] for row in rows])),
+        "opening_to_y": ("opening", np.array([row.to_mm[1] for row in rows])),
+    }
+
+
+def _events(session: Session) -> dict[str, Any]:
+    if not session.events:
+        return {}
+    return {
+        "event": ("event", np.array([row.label for row in session.events])),
+        "event_elapsed": ("event", np.array([row.elapsed_s for row in session.events])),
+    }
+
+
+def _ambient(
+    session: Session, elapsed: npt.NDArray[np.float64], *, folder: Path, clock: pd.Timestamp | None
+) -> npt.NDArray[np.float64]:
+    if session.ambient is None:
+        return np.full(len(elapsed), np.nan)
+    if session.ambient.log is None:
+        return np.full(len(elapsed), _nan(session.ambient.degC))
+    seconds, degrees = read_ambient(folder / session.ambient.log, frames_start=clock)
+    return np.interp(elapsed, seconds, degrees)
+
+
+def _pair(film: Film, frames: Frames, *, folder: Path, like: Recording) -> tuple[dict[str, Any], dict[str, list[Path]]]:
+    arrays: dict[str, Any] = {}
+    files: dict[str, list[Path]] = {}
+    for name, source in (("bare", film.bare), ("covered", film.covered)):
+        recording = open_recording(str(source), folder=folder, key=f"film.{name}")
+        if recording.shape[1:] != like.shape[1:]:
+            found, wanted = recording.shape, like.shape
+            raise InputError(
+                f"film.{name}", f"{found[2]}x{found[1]} pixels", f"must be {wanted[2]}x{wanted[1]} like the frames"
+            )
+        dims = (f"{name}_frame", "row", "column")
+        arrays[f"{name}_temperature"] = (dims, _temperature(recording, frames, folder=folder))
+        files[f"film.{name}"] = list(recording.files)
+    return arrays, files
+
+
+def _other_digests(session: Session, folder: Path) -> dict[str, str]:
+    named = {
+        "frames.timestamps": session.frames.timestamps,
+        "frames.calibration": session.frames.calibration,
+        "ambient.log": session.ambient.log if session.ambient else None,
+        "board.parts": session.board.parts,
+    }
+    digests = {name: _digest([folder / path]) for name, path in named.items() if path is not None}
+    return digests | {"session.toml": _digest([folder / "session.toml"])}
+
+
+def _digest(paths: list[Path]) -> str:
+    """SHA-256 over the bytes of the files, one after the other."""
+    digest = hashlib.sha256()
+    for path in paths:
+        with path.open("rb") as file:
+            while block := file.read(2**20):
+                digest.update(block)
+    return digest.hexdigest()
