@@ -170,7 +170,7 @@ def band_table(low: float, high: float) -> BandTable:
         raise ValueError(f"band {low} to {high} um, must be 0 < low < high")
     grid = np.linspace(_TABLE_LOW, _TABLE_HIGH, _CELLS + 1)
     radiances = band_radiance(grid, low=low, high=high)
-    logarithms = np.linspace(*np.log(radiances[[0, -1]]), _CELLS + 1)
+    logarithms = np.linspace(np.log(radiances[0]), np.log(radiances[-1]), _CELLS + 1)
     return BandTable(
         low=low,
         high=high,
