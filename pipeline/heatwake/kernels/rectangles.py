@@ -1,0 +1,55 @@
+"""Rectangles on the board and the pixels in them."""
+
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+
+Array = npt.NDArray[Any]
+
+
+def pixel_window(centre: tuple[float, float], size: tuple[float, float], *, x: Array, y: Array) -> tuple[slice, slice]:
+    """Return the (rows, columns) whose pixel centres lie in a rectangle; the nearest pixel where none does.
+
+    Parameters
+    ----------
+    centre, size : (float, float)
+        ``(x, y)`` of the rectangle's centre, and its width and height.
+    x, y : (nx,) and (ny,) arrays
+        Pixel centres; x increasing, y decreasing.
+    """
+    return _within(-y, -centre[1], size[1]), _within(x, centre[0], size[0])
+
+
+def _within(positions: Array, centre: float, length: float) -> slice:
+    first = int(np.searchsorted(positions, centre - length / 2, side="left"))
+    last = int(np.searchsorted(positions, centre + length / 2, side="right"))
+    if last > first:
+        return slice(first, last)
+    nearest = int(np.argmin(np.abs(positions - centre)))
+    return slice(nearest, nearest + 1)
+
+
+def smallest_containing(
+    point: tuple[float, float], *, centres: Array, sizes: Array, margin: float
+) -> int | None:
+    """Return the index of the smallest rectangle that contains a point, else of the nearest within ``margin``.
+
+    Parameters
+    ----------
+    point : (float, float)
+        ``(x, y)``.
+    centres, sizes : (n, 2) arrays
+        Of the rectangles.
+    margin : float
+        How far outside a rectangle a point may lie and still be its own.
+    """
+    if not len(centres):
+        return None
+    beyond = np.maximum(np.abs(np.asarray(point) - centres) - sizes / 2, 0)
+    distance = np.hypot(beyond[:, 0], beyond[:, 1])
+    inside = np.flatnonzero(distance == 0)
+    if len(inside):
+        return int(inside[np.argmin(sizes[inside].prod(axis=1))])
+    nearest = int(np.argmin(distance))
+    return nearest if distance[nearest] <= margin else None
