@@ -124,6 +124,30 @@ class BandTable:
     log_low: float
     log_step: float
 
+    @staticmethod
+    def for_band(low: float, high: float) -> "BandTable":
+        """Return the table of a band; made once.
+
+        Parameters
+        ----------
+        low, high : float
+            Ends of the band [um].
+
+        Raises
+        ------
+        ValueError
+            If the ends are not ``0 < low < high``.
+
+        Examples
+        --------
+        >>> table = BandTable.for_band(7.5, 14.0)
+        >>> float(table.temperature(table.radiance(73.75)).round(3))
+        73.75
+        """
+        if not 0 < low < high:
+            raise ValueError(f"band {low} to {high} um, must be 0 < low < high")
+        return _make_table(float(low), float(high))
+
     def radiance(self, temperature: npt.ArrayLike) -> Array:
         """Return the in-band radiance [W m-2 sr-1] of a blackbody at a temperature [degC]."""
         return _look_up(self.radiances, self._cell(temperature))
@@ -147,27 +171,7 @@ class BandTable:
 
 
 @lru_cache(maxsize=8)
-def band_table(low: float, high: float) -> BandTable:
-    """Return the table of a band.
-
-    Parameters
-    ----------
-    low, high : float
-        Ends of the band [um].
-
-    Raises
-    ------
-    ValueError
-        If the ends are not ``0 < low < high``.
-
-    Examples
-    --------
-    >>> table = band_table(7.5, 14.0)
-    >>> float(table.temperature(table.radiance(73.75)).round(3))
-    73.75
-    """
-    if not 0 < low < high:
-        raise ValueError(f"band {low} to {high} um, must be 0 < low < high")
+def _make_table(low: float, high: float) -> BandTable:
     grid = np.linspace(_TABLE_LOW, _TABLE_HIGH, _CELLS + 1)
     radiances = band_radiance(grid, low=low, high=high)
     logarithms = np.linspace(np.log(radiances[0]), np.log(radiances[-1]), _CELLS + 1)

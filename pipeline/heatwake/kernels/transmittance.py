@@ -70,11 +70,12 @@ def pair_transmittance(
 ) -> PairFit:
     """Return the robust line of covered over bare radiance, and how well its slope is known.
 
-    Pixels weigh by their noise and by what a small error of position or a small change of the scene would do to them;
-    the steepest are left out, and so is, by Tukey's bisquare, whatever changed much between the recordings. The sensor's
-    fixed pattern is noise in the bare picture too and would flatten the line, so the mean of a pixel's eight neighbours
-    serves as its instrument. Neighbouring residuals are alike (a part that warmed, a crease), so the uncertainty comes
-    from sums over blocks of pixels (Liang and Zeger, Biometrika 73 (1986) 13; from memory), not from a count of pixels.
+    Pixels weigh by their noise and by what a small error of position or a small change of the scene would do to them.
+    The steepest are left out, and so is, by Tukey's bisquare, whatever changed much between the recordings. The
+    sensor's fixed pattern is noise in the bare picture too and would flatten the line, so the mean of a pixel's eight
+    neighbours serves as its instrument. Neighbouring residuals are alike (a part that warmed, a crease), so the
+    uncertainty comes from sums over blocks of pixels (Liang and Zeger, Biometrika 73 (1986) 13; from memory), not from
+    a count of pixels.
 
     Parameters
     ----------
@@ -187,12 +188,12 @@ def _slope_scores(x: Array, residual: Array, *, instrument: Array, weight: Array
 
 
 def _block_labels(shape: tuple[int, ...], *, block: int) -> npt.NDArray[np.intp]:
-    rows, columns = np.arange(shape[0]) // block, np.arange(shape[1]) // block
-    return np.asarray(rows[:, None] * shape[1] + columns[None, :], dtype=np.intp)
+    rows, columns = (np.arange(size, dtype=np.intp) // block for size in shape)
+    return np.asarray(rows[:, None] * shape[1] + columns[None, :])
 
 
 def _block_sum(scores: Array, labels: npt.NDArray[np.intp]) -> float:
     """Return the root of the summed squares of the blocks' sums, for the two parameters that were fitted."""
     sums = np.bincount(labels, weights=scores)
-    blocks = np.count_nonzero(np.bincount(labels))
+    blocks = int(np.count_nonzero(np.bincount(labels)))
     return math.sqrt(blocks / max(blocks - 2, 1) * float(sums @ sums))

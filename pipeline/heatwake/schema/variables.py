@@ -112,6 +112,7 @@ _ROWS: Final = (
     Variable("board_radiance", _BOARD, "W m-2 sr-1", "in-band radiance that leaves the surface, averaged"),
     Variable("frames_used", _TIME, "1", "number of frames averaged"),
     Variable("cold_radiance", ("y", "x"), "W m-2 sr-1", "each pixel's median before power-on; NaN where none"),
+    Variable("cold_ambient", (), "degC", "ambient temperature during the cold stretch; NaN where there is none"),
     Variable("emissivity", ("y", "x"), "1", "emissivity used"),
     Variable("power_on", (), "s", "elapsed time of power-on; NaN where none is seen"),
     Variable("ambient", _TIME, "degC", "ambient temperature", "air_temperature"),
