@@ -19,7 +19,8 @@ def write_movie(path: Path, frames: Iterable[npt.NDArray[np.uint8]], *, rate: in
         stream.options = {"crf": "23", "preset": "fast", "threads": "1"}
         stream.pix_fmt = "yuv420p"
         for frame in frames:
-            stream.height, stream.width = frame.shape[:2]
+            if not stream.codec_context.is_open:
+                stream.height, stream.width = frame.shape[:2]
             for packet in stream.encode(av.VideoFrame.from_ndarray(frame, format="rgb24")):
                 container.mux(packet)
         for packet in stream.encode():

@@ -155,3 +155,12 @@ def _encodings(dataset: xr.Dataset, lazy: list[str]) -> dict[Any, dict[str, Any]
 def settings_json(settings: Mapping[str, Any]) -> str:
     """Return settings as one JSON line, keys sorted: NetCDF attributes hold no dictionaries."""
     return json.dumps(settings, sort_keys=True, default=str)
+
+
+def read_json(path: Path) -> dict[str, Any]:
+    """Return a JSON file's object; an empty one where the file is missing or damaged."""
+    try:
+        content = json.loads(path.read_text(encoding="utf-8"))
+    except (OSError, ValueError):
+        return {}
+    return content if isinstance(content, dict) else {}

@@ -101,7 +101,8 @@ def _times(frames: Frames, *, count: int, folder: Path) -> tuple[npt.NDArray[np.
     if len(seconds) != count:
         where = f"frames.timestamps: {folder / frames.timestamps}"
         raise InputError(where, f"{len(seconds)} rows", f"must be {count}, one a frame")
-    return seconds - seconds[0], clock if clock is not None else stamped
+    seconds -= seconds[0]
+    return seconds, clock if clock is not None else stamped
 
 
 def _datetimes(elapsed: npt.NDArray[np.float64], clock: pd.Timestamp | None) -> npt.NDArray[np.datetime64]:

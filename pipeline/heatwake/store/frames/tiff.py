@@ -1,7 +1,10 @@
 """TIFF: one stack, or one file a frame; uint16 or floating point."""
 
+import logging
+from collections.abc import Iterator
+from contextlib import contextmanager
 from pathlib import Path
-from threading import Lock
+from typing import BinaryIO
 
 import numpy as np
 import tifffile
@@ -16,25 +19,36 @@ def open_tiff(paths: list[Path], *, key: str) -> Recording:
 
 
 def _open_stack(path: Path, *, key: str) -> Recording:
-    file = _open(path, key=key)
-    pages = _pages(file, path=path, key=key)
+    with _open(path, key=key) as file:
+        pages = _pages(file, path=path, key=key)
     shape = pages[0].shape
     if len(shape) != 2:
         raise InputError(f"{key}: {path}", f"made of pages of shape {shape}", "must be grey pages (rows, columns)")
     for number, page in enumerate(pages):
         if page.shape != shape:
             raise _size_error(f"{key}: {path}: frame {number}", page.shape, first=shape)
-    lock = Lock()  # tifffile's file handle has one position
 
     def read(start: int, stop: int) -> Array:
-        try:
-            with lock:
-                stack = file.asarray(key=range(start, stop))
-        except Exception as error:  # each codec has its own exception; all of them mean a damaged file
-            raise _damaged(path, key=key, detail=str(error)) from error
-        return np.asarray(stack).reshape(stop - start, *shape)
+        with path.open("rb") as raw:  # a handle of its own a call: blocks may be read side by side
+            try:
+                return np.stack([_decode(raw, page) for page in pages[start:stop]])
+            except Exception as error:  # each codec has its own exception; all of them mean a damaged file
+                raise _damaged(path, key=key, detail=str(error)) from error
 
     return Recording((len(pages), shape[0], shape[1]), np.dtype(pages[0].dtype), read, (path,))
+
+
+def _decode(raw: BinaryIO, page: tifffile.TiffPage | tifffile.TiffFrame) -> Array:
+    """Decode one page, strip by strip or tile by tile."""
+    picture = np.zeros(page.shape, dtype=page.dtype)
+    for number, (offset, count) in enumerate(zip(page.dataoffsets, page.databytecounts, strict=True)):
+        raw.seek(offset)
+        segment, (_, _, row, column, _), (_, rows, columns, _) = page.decode(raw.read(count), number)
+        if segment is None:
+            raise ValueError("a part of the frame holds nothing")
+        part = picture[row : row + rows, column : column + columns]
+        part[...] = segment[0, : part.shape[0], : part.shape[1], 0]
+    return picture
 
 
 def _open_series(paths: list[Path], *, key: str) -> Recording:
@@ -71,21 +85,44 @@ def _open(path: Path, *, key: str) -> tifffile.TiffFile:
 
 
 def _pages(file: tifffile.TiffFile, *, path: Path, key: str) -> list[tifffile.TiffPage | tifffile.TiffFrame]:
-    """Return every page, having checked that all that they point to lies inside the file."""
-    try:
-        pages = [file.pages.get(number) for number in range(len(file.pages))]
-    except Exception as error:  # a directory that is cut short fails in many ways
-        raise _damaged(path, key=key, detail=str(error)) from error
+    """Return every page, having checked that the chain of pages is whole and all data lie inside the file."""
+    with _complaints() as complaints:
+        try:
+            pages = [file.pages.get(number) for number in range(len(file.pages))]
+        except Exception as error:  # a directory that is cut short fails in many ways
+            raise _damaged(path, key=key, detail=str(error)) from error
+        described = file.shaped_metadata[0] if file.shaped_metadata else {}
+    if described.get("truncated"):
+        raise InputError(f"{key}: {path}", "one page for many frames", "must have one page a frame")
+    if complaints:
+        raise _damaged(path, key=key, detail=complaints[0])
     size = path.stat().st_size
-    described = file.shaped_metadata[0]["shape"][0] if file.shaped_metadata else len(pages)
-    complete = all(
-        offset + count <= size
-        for page in pages
-        for offset, count in zip(page.dataoffsets, page.databytecounts, strict=True)
-    )
-    if not pages or not complete or (len(pages) > 1 and len(pages) < described):
-        raise _damaged(path, key=key, detail=f"{len(pages)} whole frames of {described}")
+    wanted = described.get("shape", [len(pages)])[0] if len(described.get("shape", ())) == 3 else len(pages)
+    whole = [page for page in pages if _end(page) <= size]
+    if not pages or len(whole) < max(wanted, len(pages)):
+        raise _damaged(path, key=key, detail=f"{len(whole)} whole frames of {max(wanted, len(pages))}")
     return pages
+
+
+def _end(page: tifffile.TiffPage | tifffile.TiffFrame) -> int:
+    ends = [offset + count for offset, count in zip(page.dataoffsets, page.databytecounts, strict=True)]
+    return max(ends, default=0)
+
+
+@contextmanager
+def _complaints() -> Iterator[list[str]]:
+    """Collect what tifffile only logs: a chain of pages that points nowhere."""
+    collected: list[str] = []
+    handler = logging.Handler(level=logging.ERROR)
+    handler.emit = lambda record: collected.append(record.getMessage())  # type: ignore[method-assign]
+    source = logging.getLogger("tifffile")
+    source.addHandler(handler)
+    propagate, source.propagate = source.propagate, False
+    try:
+        yield collected
+    finally:
+        source.removeHandler(handler)
+        source.propagate = propagate
 
 
 def _damaged(path: Path, *, key: str, detail: str) -> InputError:
