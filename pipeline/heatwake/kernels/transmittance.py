@@ -26,7 +26,7 @@ _BISQUARE: Final = 4.685  # 95 % efficient for normal errors, textbook value
 _MAD_TO_SIGMA: Final = 1.4826
 _ROUNDS: Final = 30
 _LEAST_PIXELS: Final = 50
-_NEIGHBOURS: Final = np.array([[1, 1, 1], [1, 0, 1], [1, 1, 1]]) / 8
+_DIAGONALS: Final = np.array([[1, 0, 1], [0, 0, 0], [1, 0, 1]]) / 4  # in no row or column whose stripe it shares
 
 
 @dataclass(frozen=True)
@@ -72,8 +72,8 @@ def pair_transmittance(
 
     Pixels weigh by their noise and by what a small error of position or a small change of the scene would do to them.
     The steepest are left out, and so is, by Tukey's bisquare, whatever changed much between the recordings. The
-    sensor's fixed pattern is noise in the bare picture too and would flatten the line, so the mean of a pixel's eight
-    neighbours serves as its instrument. Neighbouring residuals are alike (a part that warmed, a crease), so the
+    sensor's fixed pattern is noise in the bare picture too and would flatten the line, so the mean of a pixel's
+    diagonal neighbours serves as its instrument. Neighbouring residuals are alike (a part that warmed, a crease), so the
     uncertainty comes from sums over blocks of pixels (Liang and Zeger, Biometrika 73 (1986) 13; from memory), not from
     a count of pixels.
 
@@ -99,7 +99,7 @@ def pair_transmittance(
     PairFit
         All NaN and 0 where fewer than 50 pixels can be used.
     """
-    gradient, around = _gradient(bare), ndimage.convolve(bare.astype(np.float64), _NEIGHBOURS, mode="nearest")
+    gradient, around = _gradient(bare), ndimage.convolve(bare.astype(np.float64), _DIAGONALS, mode="nearest")
     usable = np.isfinite(covered) & np.isfinite(bare) & np.isfinite(around) & np.isfinite(gradient)
     if usable.any():
         usable &= gradient <= np.quantile(gradient[usable], 1 - steepest)
