@@ -263,6 +263,27 @@ class Scene:
         """Return the scene with every part's power multiplied."""
         return replace(self, parts=tuple(replace(part, power=part.power * factor) for part in self.parts))
 
+    def with_fan(self, state: Literal["out", "in", "off"]) -> "Scene":
+        """Return the scene with every fan drawing out, blowing in (at the same flow) or standing.
+
+        A fan that stands already keeps no flow to turn round: start from one that runs.
+        """
+        sign = {"out": -1.0, "in": 1.0, "off": 0.0}[state]
+        return replace(self, openings=tuple(replace(one, flow=sign * abs(one.flow)) for one in self.openings))
+
+    def without(self, name: str) -> "Scene":
+        """Return the scene with one opening covered.
+
+        Raises
+        ------
+        ValueError
+            If no opening has that name.
+        """
+        left = tuple(one for one in self.openings if one.name != name)
+        if len(left) == len(self.openings):
+            raise ValueError(f"no opening is named {name}; there are {', '.join(one.name for one in self.openings)}")
+        return replace(self, openings=left)
+
     def mirrored(self) -> "Scene":
         """Return the scene flipped left to right (the printed texture is not flipped)."""
         width = self.board.width
