@@ -9,6 +9,7 @@ from scipy import ndimage
 
 from heatwake.errors import InputError
 from heatwake.kernels.radiometry import Film, camera_radiance, leaving_radiance
+from heatwake.scene import Camera, Handling, charger, record, settle, uncovered
 from heatwake.schema.variables import VARIABLES, require
 from heatwake.stages.film import STAGE, FilmSettings, correct_film
 from stages.film_sessions import TABLE, recorded, warm_board
@@ -205,3 +206,19 @@ def test_what_it_makes_is_as_the_data_model_says():
     made = correct_film(session, SETTINGS)
     require(made, STAGE.makes)
     assert {name: made[name].attrs["units"] for name in STAGE.makes} == {n: VARIABLES[n].units for n in STAGE.makes}
+    assert set(made["radiance"].attrs) == set(VARIABLES["radiance"].attributes)
+
+
+def test_the_pair_of_an_independent_simulation_gives_its_films_transmittance():
+    """Truth from the scene, which shares no code with the stage: warm film, camera offset, pattern and noise."""
+    truth, camera, rng = settle(charger(cell=4.0)), Camera(), np.random.default_rng(12)
+    session = recorded(warm_board(2, camera.rows, camera.columns), film=CLING)
+    for name, seen in (("bare", uncovered(truth)), ("covered", truth)):
+        still = seen.isel(time=[0] * 12).assign_coords(elapsed=("time", np.arange(12) * 0.5))
+        numbers = np.stack(list(record(still, camera, Handling(), rng=rng).frames()))
+        read = (numbers * camera.scale + camera.zero).astype(np.float32)
+        session[f"{name}_temperature"] = ((f"{name}_frame", "row", "column"), read)
+    made = correct_film(session, SETTINGS)
+    error = float(made["transmittance"]) - float(truth["film_transmittance"])
+    assert abs(error) < 2 * float(made["transmittance_uncertainty"])
+    assert float(made["transmittance_uncertainty"]) < 0.006

@@ -73,9 +73,9 @@ def pair_transmittance(
     Pixels weigh by their noise and by what a small error of position or a small change of the scene would do to them.
     The steepest are left out, and so is, by Tukey's bisquare, whatever changed much between the recordings. The
     sensor's fixed pattern is noise in the bare picture too and would flatten the line, so the mean of a pixel's
-    diagonal neighbours serves as its instrument. Neighbouring residuals are alike (a part that warmed, a crease), so the
-    uncertainty comes from sums over blocks of pixels (Liang and Zeger, Biometrika 73 (1986) 13; from memory), not from
-    a count of pixels.
+    diagonal neighbours serves as its instrument. Neighbouring residuals are alike (a part that warmed, a crease), so
+    the uncertainty comes from sums over blocks of pixels (Liang and Zeger, Biometrika 73 (1986) 13; from memory), not
+    from a count of pixels.
 
     Parameters
     ----------

@@ -1,6 +1,7 @@
 """What the film does to the picture, undone: from temperatures as written to radiance that leaves the surface."""
 
 import logging
+import math
 from typing import Any, Final
 
 import numpy as np
@@ -36,6 +37,7 @@ class FilmSettings(Settings):
 
     transmittance_uncertainty: NonNegativeFloat = 0.01  # of a transmittance that was given as a number
     transmittance_floor: NonNegativeFloat = 0.002  # no pair of recordings gives less
+    warming_share: NonNegativeFloat = 0.15  # of the rise below it, by which the film itself may warm
     reflectance: float = Field(default=0.08, ge=0, lt=1)  # two faces of polyethylene, n 1.52: 0.08
     least_contrast_K: PositiveFloat = 5.0  # a pair of less contrast is refused
     largest_shift_px: PositiveFloat = 8.0  # a pair that moved farther is refused
@@ -69,7 +71,8 @@ def _film(session: xr.Dataset, settings: FilmSettings) -> tuple[Film, float, str
     if not bool(session["film_present"]):
         return NO_FILM, 0.0, "no film"
     given = float(session["film_transmittance_given"])
-    if "bare_temperature" in session and "covered_temperature" in session:
+    pair = "bare_temperature" in session and "covered_temperature" in session
+    if pair:
         fit = _measure_pair(session, settings)
         tau, uncertainty = fit.transmittance, fit.uncertainty
         comment = f"measured from a bare and a covered recording over {fit.pixels} pixels"
@@ -79,11 +82,15 @@ def _film(session: xr.Dataset, settings: FilmSettings) -> tuple[Film, float, str
         raise InputError("session.toml: film.transmittance", "missing", "give a number or a bare/covered pair")
     if not 0 < tau <= 1:
         raise InputError("session.toml: film.transmittance", f"{tau:.4g}, {comment}", "must lie in (0, 1]")
+    film = Film(tau, _reflectance(session, settings, tau))
+    if pair:
+        # A film that warms with the parts below it adds to the slope: a pair cannot tell this from transmittance.
+        uncertainty = math.hypot(uncertainty, film.absorptance * settings.warming_share)
     doubt = _doubt(tau)
     if doubt:
         logger.warning("film transmittance is %.3f, %s: %s", tau, comment, doubt)
         comment = f"{comment}; {doubt}"
-    return Film(tau, _reflectance(session, settings, tau)), uncertainty, comment
+    return film, uncertainty, comment
 
 
 def _doubt(transmittance: float) -> str:
@@ -161,9 +168,8 @@ def _radiance(session: xr.Dataset, film: Film) -> xr.DataArray:
         kwargs={"film": film, **_camera_settings(session)},
         dask="parallelized",
         output_dtypes=[np.float32],
-        keep_attrs=False,
     )
-    return radiance
+    return radiance.drop_attrs(deep=False)
 
 
 def _leaving(

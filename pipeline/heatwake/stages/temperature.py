@@ -43,12 +43,9 @@ def measure_temperature(session: xr.Dataset, settings: TemperatureSettings) -> x
     taken off and the rest inverted with the pixel's ``emissivity``, which is also added (y, x). What cannot be inverted
     is NaN and not ``valid``.
     """
-    made = session.copy()
-    made["emissivity"] = _emissivity(session)
+    made = session.assign(emissivity=_emissivity(session))
     temperature = _temperature(made)
-    made["temperature"] = temperature
-    made["temperature_rise"] = (temperature - made["ambient"].astype(np.float32)).astype(np.float32)
-    made["temperature_uncertainty"], _, made["rise_noise"] = _apply_budget(
+    uncertainty, _, noise = _apply_budget(
         made,
         settings,
         budget=temperature_uncertainty_terms,
@@ -56,8 +53,15 @@ def measure_temperature(session: xr.Dataset, settings: TemperatureSettings) -> x
         emissivity=made["emissivity"],
         cold_ambient=made["cold_ambient"].where(made["cold_radiance"].notnull()),
     )
-    made["valid"] = temperature.notnull().astype(np.int8)
-    return label(made)
+    maps = {
+        "temperature": temperature,
+        "temperature_rise": temperature - made["ambient"].astype(np.float32),
+        "temperature_uncertainty": uncertainty,
+        "rise_noise": noise,
+        "valid": temperature.notnull().astype(np.int8),
+    }
+    # attributes live on through arithmetic: the rise would still be an air temperature
+    return label(made.assign({name: values.drop_attrs(deep=False) for name, values in maps.items()}))
 
 
 def rise_uncertainty(
