@@ -1,20 +1,20 @@
-"""Centroids and second moments of heated footprints."""
+"""Centroids and footprints of what is heated."""
 
 from dataclasses import dataclass
 from typing import Any, Final
 
 import numpy as np
 import numpy.typing as npt
+from scipy import ndimage
 
 Array = npt.NDArray[Any]
 
-MOST_STEPS: Final = 200
-CONVERGED: Final = 1e-4  # relative change of the second moments
+LEVEL: Final = 0.5  # of the peak
 
 
 @dataclass(frozen=True)
 class Footprint:
-    """Second moments of a heated footprint, lengths in the unit of the coordinates.
+    """Place and extent of a heated footprint, lengths in the unit of the coordinates.
 
     Attributes
     ----------
@@ -24,8 +24,11 @@ class Footprint:
         One standard deviation along the long and the short axis.
     orientation : float
         Of the long axis [deg], counter-clockwise from +x, in [0, 180).
+    area : float
+        Of the pixels above half of the peak.
     cut : bool
-        Whether the footprint reaches over the edge of what is seen, by a tenth of its weight or more.
+        Whether its upper half reaches the edge of the map, or a neighbour that was left out: then it is narrower than
+        the truth.
     """
 
     x: float
@@ -33,10 +36,11 @@ class Footprint:
     major: float
     minor: float
     orientation: float
+    area: float
     cut: bool
 
 
-NOTHING: Final = Footprint(np.nan, np.nan, np.nan, np.nan, np.nan, cut=False)
+NOTHING: Final = Footprint(np.nan, np.nan, np.nan, np.nan, np.nan, np.nan, cut=False)
 
 
 def centroid(rise: Array, *, x: Array, y: Array) -> tuple[float, float]:
@@ -56,85 +60,72 @@ def centroid(rise: Array, *, x: Array, y: Array) -> tuple[float, float]:
     return float((weight.sum(axis=0) @ x) / total), float((weight.sum(axis=1) @ y) / total)
 
 
-def footprint(rise: Array, *, x: Array, y: Array, start: tuple[float, float], size: float) -> Footprint:
-    """Return the footprint of one spot by adaptively weighted second moments.
+def footprint(rise: Array, *, x: Array, y: Array, core: tuple[slice, slice], background: float) -> Footprint:
+    """Return the footprint of one spot: moments of what rises above half of its peak, carried to the whole.
 
-    The weight is a Gaussian of the footprint's own centroid and covariance, found by iteration (Bernstein & Jarvis
-    2002, Astron. J. 123:583): neighbours and noise far off weigh nothing, and a Gaussian footprint is returned
-    exactly, for a Gaussian weighted by itself has half its covariance. Pixels without a reading, and those beyond the
-    edge, are given the current Gaussian's own value, so that a cut footprint is not narrowed by the cut.
+    The moments are taken over the connected pixels above half of the peak, with what they rise above that half as
+    weight, and divided by the share that a Gaussian has there (0.2170 of its variance), so that a Gaussian is returned
+    exactly while neighbours, tails and background noise do not enter.
 
     Parameters
     ----------
     rise : (ny, nx) array
-        Rise over the local background [K]; NaN where masked.
+        Rise round the spot [K]; NaN where masked.
     x, y : (nx,) and (ny,) arrays
         Pixel centres, evenly spaced.
-    start : (float, float)
-        First guess of the centroid ``(x, y)``.
-    size : float
-        First guess of the standard deviation, also the scale that the result may exceed tenfold at most.
+    core : (slice, slice)
+        Rows and columns in which the spot's peak lies.
+    background : float
+        Rise of the surroundings [K].
 
     Returns
     -------
     Footprint
-        NaN where the iteration finds no compact footprint.
+        NaN where nothing in the core rises above the background.
     """
-    rise, x, y = _padded(rise, x, y, by=3 * size)
-    grid_x, grid_y = np.meshgrid(x, y)
-    seen = np.isfinite(rise)
-    values = np.where(seen, rise, 0.0)
-    centre = np.array(start, dtype=float)
-    covariance = np.eye(2) * size**2
-    for _ in range(MOST_STEPS):
-        away = np.stack([grid_x - centre[0], grid_y - centre[1]])
-        window = _gaussian(away, covariance)
-        peak = (values * window)[seen].sum() / max((window[seen] ** 2).sum(), 1e-12)
-        weight = np.where(seen, values, peak * window) * window
-        total = weight.sum()
-        if total <= 0:
-            return NOTHING
-        moved = np.einsum("kij,ij->k", away, weight) / total
-        fresh = 2 * (np.einsum("kij,lij,ij->kl", away, away, weight) / total - np.outer(moved, moved))
-        if not _is_sane(fresh, size=size):
-            return NOTHING
-        change = np.abs(fresh - covariance).max() / np.trace(fresh)
-        centre, covariance = centre + moved, fresh
-        if change < CONVERGED:
-            return _describe(centre, covariance, _share_outside(centre, covariance, x=x, y=y, seen=seen))
-    return NOTHING
+    over = rise - background
+    inside = np.where(np.isfinite(over[core]), over[core], -np.inf)
+    row, column = np.unravel_index(int(np.argmax(inside)), inside.shape)
+    peak = float(inside[row, column])
+    if not peak > 0:
+        return NOTHING
+    level = LEVEL * peak
+    pieces, _ = ndimage.label(np.nan_to_num(over, nan=-np.inf) > level)
+    own = pieces == pieces[core][row, column]
+    weight = np.where(own, over - level, 0.0)
+    return _moments(weight, own, x=x, y=y, cut=_is_cut(own, np.isfinite(rise)))
 
 
-def _padded(rise: Array, x: Array, y: Array, *, by: float) -> tuple[Array, Array, Array]:
-    """Add pixels without a reading all round, for what lies beyond the edge."""
-    step_x = x[1] - x[0] if len(x) > 1 else 1.0
-    step_y = y[1] - y[0] if len(y) > 1 else -1.0
-    across, down = int(np.ceil(by / abs(step_x))), int(np.ceil(by / abs(step_y)))
-    x = x[0] + step_x * np.arange(-across, len(x) + across)
-    y = y[0] + step_y * np.arange(-down, len(y) + down)
-    return np.pad(rise, ((down, down), (across, across)), constant_values=np.nan), x, y
+def _moments(weight: Array, own: Array, *, x: Array, y: Array, cut: bool) -> Footprint:
+    total = weight.sum()
+    across, down = weight.sum(axis=0) / total, weight.sum(axis=1) / total
+    centre_x, centre_y = float(across @ x), float(down @ y)
+    away_x, away_y = x - centre_x, y - centre_y
+    mixed = away_y @ weight @ away_x / total
+    second = np.array([[across @ away_x**2, mixed], [mixed, down @ away_y**2]]) / gaussian_share(LEVEL)
+    spread, axes = np.linalg.eigh(second)
+    angle = float(np.degrees(np.arctan2(axes[1, 1], axes[0, 1])) % 180)
+    cell = abs(x[1] - x[0]) * abs(y[1] - y[0]) if len(x) > 1 and len(y) > 1 else 1.0
+    major, minor = (float(np.sqrt(max(value, 0.0))) for value in spread[::-1])
+    return Footprint(centre_x, centre_y, major, minor, angle, float(own.sum() * cell), cut=cut)
 
 
-def _gaussian(away: Array, covariance: Array) -> Array:
-    inverse = np.linalg.inv(covariance)
-    return np.asarray(np.exp(-0.5 * np.einsum("kij,kl,lij->ij", away, inverse, away)))
+def gaussian_share(level: float) -> float:
+    """Return the variance of a two-dimensional Gaussian's top, above ``level`` of its peak, over the whole's.
+
+    Closed form: with ``u = r^2 / 2 s^2`` the top is ``exp(-u) - level`` for ``u < U = -ln(level)``, and the share is
+    ``(1 - level (1 + U) - level U^2 / 2) / (1 - level - level U)``.
+
+    Examples
+    --------
+    >>> round(gaussian_share(0.5), 4)
+    0.217
+    """
+    end = -np.log(level)
+    return float((1 - level * (1 + end) - level * end**2 / 2) / (1 - level - level * end))
 
 
-def _is_sane(covariance: Array, *, size: float) -> bool:
-    low, high = np.linalg.eigvalsh(covariance)
-    return bool(np.isfinite(high) and low > (0.02 * size) ** 2 and high < (10 * size) ** 2)
-
-
-def _share_outside(centre: Array, covariance: Array, *, x: Array, y: Array, seen: Array) -> float:
-    """Share of a Gaussian's weight that lies outside what is seen."""
-    step = abs(x[1] - x[0]) * abs(y[1] - y[0]) if len(x) > 1 and len(y) > 1 else 1.0
-    away = np.stack(np.meshgrid(x - centre[0], y - centre[1]))
-    inside = (_gaussian(away, covariance) * seen).sum() * step / (2 * np.pi * np.sqrt(np.linalg.det(covariance)))
-    return float(1 - inside)
-
-
-def _describe(centre: Array, covariance: Array, outside: float) -> Footprint:
-    spread, axes = np.linalg.eigh(covariance)
-    angle = np.degrees(np.arctan2(axes[1, 1], axes[0, 1])) % 180
-    major, minor = np.sqrt(spread[1]), np.sqrt(spread[0])
-    return Footprint(float(centre[0]), float(centre[1]), float(major), float(minor), float(angle), cut=outside > 0.1)
+def _is_cut(own: Array, seen: Array) -> bool:
+    """Whether the pixels reach the edge of the map or what was left out of it."""
+    beyond = ~np.pad(seen, 1, constant_values=False)
+    return bool((ndimage.binary_dilation(np.pad(own, 1)) & beyond).any())

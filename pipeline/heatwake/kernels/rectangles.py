@@ -53,3 +53,20 @@ def smallest_containing(
         return int(inside[np.argmin(sizes[inside].prod(axis=1))])
     nearest = int(np.argmin(distance))
     return nearest if distance[nearest] <= margin else None
+
+
+def core(window: tuple[slice, slice], *, rim: int, least: int) -> tuple[slice, slice]:
+    """Return the window without ``rim`` pixels along each side, or as it is along a side shorter than ``least``."""
+    rows, columns = (
+        slice(side.start + rim, side.stop - rim) if side.stop - side.start >= least else side for side in window
+    )
+    return rows, columns
+
+
+def surroundings(window: tuple[slice, slice], *, width: int, shape: tuple[int, int]) -> tuple[slice, slice]:
+    """Return the window with ``width`` more pixels on each side, within a map of ``shape``."""
+    rows, columns = (
+        slice(max(side.start - width, 0), min(side.stop + width, size))
+        for side, size in zip(window, shape, strict=True)
+    )
+    return rows, columns

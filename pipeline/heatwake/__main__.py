@@ -1,0 +1,5 @@
+"""``python -m heatwake``."""
+
+from heatwake.cli import main
+
+main()

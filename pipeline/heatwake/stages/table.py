@@ -1,0 +1,64 @@
+"""The stages in run order, and the files that hold what they make."""
+
+from dataclasses import dataclass
+from typing import Final
+
+from heatwake.stages import baseline, board, film, flow, regions, registration, spread, temperature
+from heatwake.stages.stage import Stage
+
+STAGES: Final[tuple[Stage, ...]] = (
+    film.STAGE,
+    registration.STAGE,
+    board.STAGE,
+    baseline.STAGE,
+    temperature.STAGE,
+    regions.STAGE,
+    spread.STAGE,
+    flow.STAGE,
+)
+
+
+@dataclass(frozen=True)
+class Product:
+    """One result file of a session: the stages that it takes, and what is kept of what they make.
+
+    Attributes
+    ----------
+    file : str
+        Name in the session's results folder.
+    stages : tuple of Stage
+        Applied one after the other.
+    keeps : tuple of str
+        Variables written; empty for all.
+    """
+
+    file: str
+    stages: tuple[Stage, ...]
+    keeps: tuple[str, ...] = ()
+
+
+FILM_KEPT: Final = ("transmittance", "transmittance_uncertainty", "film_absorptance", "film_reflectance")
+
+PRODUCTS: Final[tuple[Product, ...]] = (
+    Product("registration.nc", (registration.STAGE,), (*registration.STAGE.makes, *FILM_KEPT)),
+    Product(
+        "rise.nc",
+        (board.STAGE, baseline.STAGE, temperature.STAGE),
+        (
+            "temperature",
+            "temperature_rise",
+            "temperature_uncertainty",
+            "rise_noise",
+            "valid",
+            "ambient",
+            "frames_used",
+            "emissivity",
+            "power_on",
+            "cold_ambient",
+            "cold_radiance",
+        ),
+    ),
+    Product("regions.nc", (regions.STAGE,)),
+    Product("spread.nc", (spread.STAGE,)),
+    Product("flow.nc", (flow.STAGE,)),
+)
