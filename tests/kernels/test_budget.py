@@ -10,7 +10,7 @@ from heatwake.kernels.budget import (
     SHARED_TERMS,
     InputErrors,
     combine,
-    noise_uncertainty,
+    radiance_noise,
     rise_uncertainty_terms,
     temperature_uncertainty_terms,
 )
@@ -159,7 +159,7 @@ def test_every_term_is_shared_or_own():
 
 
 def test_noise_of_a_black_surface_at_the_makers_temperature_is_the_stated_one():
-    noise = noise_uncertainty(30.0, table=TABLE, emissivity=1.0, film=NO_FILM, netd=0.05, frames=100)
+    noise = terms_of(30.0, film=NO_FILM, emissivity=1.0, frames=100)["noise"]
     assert float(noise) == pytest.approx(0.005, rel=1e-4)  # 50 mK over 100 frames
 
 
@@ -169,15 +169,14 @@ def test_noise_is_that_of_trials_with_a_cold_median():
     means = rng.normal(0, step, (20_000, frames)).mean(axis=1)
     medians = np.median(rng.normal(0, step, (20_000, cold)), axis=1)
     read = TABLE.temperature(level + (means - medians) / 0.9)
-    made = noise_uncertainty(
-        temperature, table=TABLE, emissivity=1.0, film=Film(0.9), netd=0.05, frames=frames, cold_frames=cold
-    )
+    view = {"emissivity": 1.0, "film": Film(0.9), "cold_ambient": 24.0}
+    made = terms_of(temperature, **view, frames=frames, cold_frames=cold)["noise"]
     # 2e4 trials: 0.5 % standard deviation of the estimate, three of them
     assert read.std() == pytest.approx(float(made), rel=0.015)
 
 
 def test_noise_without_frames_is_nan():
-    noise = noise_uncertainty(30.0, table=TABLE, emissivity=1.0, film=NO_FILM, netd=0.05, frames=[0, 1])
+    noise = radiance_noise(TABLE, 0.05, frames=[0, 1])
     assert np.isnan(noise).tolist() == [True, False]
 
 

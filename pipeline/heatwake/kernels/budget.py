@@ -111,23 +111,23 @@ def temperature_uncertainty_terms(
     received = camera_radiance(leaving, table=table, film=film, film_temperature=film_temperature, camera_side=ambient)
     zeroed = np.isfinite(cold_ambient)
     zero = np.where(zeroed, cold_ambient, ambient)
-    reading = table.temperature(received)
+    zero_slope, reading = table.slope(zero), table.temperature(received)
     half_width = _reading_half_width(reading, zero=zero, zeroed=zeroed, errors=errors)
+    per_radiance = by["camera_radiance"]
+    per_leaving = per_radiance * film.transmittance * np.asarray(emissivity)
     return {
-        "camera": by["camera_radiance"] * table.slope(reading) * half_width / math.sqrt(3),
+        "camera": per_radiance * table.slope(reading) * half_width / math.sqrt(3),
         "emissivity": np.abs(by["emissivity"]) * errors.emissivity,
         "reflected": np.abs(by["reflected"]) * errors.reflected,
         "transmittance": np.abs(by["transmittance"]) * errors.transmittance,
         "film_temperature": np.abs(by["film_temperature"]) * errors.film_temperature,
         "film_reflectance": np.abs(by["film_reflectance"]) * errors.film_reflectance,
-        "ambient": np.where(zeroed, table.slope(zero) / table.slope(temperature), 0) * errors.ambient,
-        "drift": by["camera_radiance"] * table.slope(zero) * errors.drift,
-        "noise": noise_uncertainty(
-            temperature,
-            table=table,
-            emissivity=emissivity,
-            film=film,
-            netd=errors.netd,
+        "ambient": np.where(zeroed, zero_slope * per_leaving, 0) * errors.ambient,
+        "drift": per_radiance * zero_slope * errors.drift,
+        "noise": per_radiance
+        * radiance_noise(
+            table,
+            errors.netd,
             frames=frames,
             cold_frames=np.where(zeroed, cold_frames, np.inf),
         ),
@@ -170,24 +170,15 @@ def rise_uncertainty_terms(
     return terms | {"ambient": np.abs(terms["ambient"] - errors.ambient)}
 
 
-def noise_uncertainty(
-    temperature: npt.ArrayLike,
-    *,
-    table: BandTable,
-    emissivity: npt.ArrayLike,
-    film: Film,
-    netd: float,
-    frames: npt.ArrayLike,
-    cold_frames: npt.ArrayLike = np.inf,
+def radiance_noise(
+    table: BandTable, netd: float, *, frames: npt.ArrayLike, cold_frames: npt.ArrayLike = np.inf
 ) -> Array:
-    """Return what white noise leaves on a surface temperature [K].
+    """Return what white noise leaves on a mean of frames at the camera [W m-2 sr-1].
 
     Parameters
     ----------
-    temperature : array
-        Surface temperature [degC].
-    table, emissivity, film
-        As in :func:`sensitivities`.
+    table : BandTable
+        The camera's band.
     netd : float
         Noise of one frame [K] at 30 degC on a blackbody without film. It is even in radiance: a hot surface has less of
         it in K, one under film or of low emissivity more.
@@ -199,14 +190,12 @@ def noise_uncertainty(
     Returns
     -------
     array
-        [K]
+        float32
     """
     count = np.asarray(frames, dtype=np.float32)
     mean = 1 / np.where(count > 0, count, np.float32(np.nan))
     median = np.float32(1 / MEDIAN_EFFICIENCY) / np.asarray(cold_frames, dtype=np.float32)
-    radiance_noise = netd * float(table.slope(NETD_REFERENCE))
-    per_radiance = 1 / (film.transmittance * np.asarray(emissivity) * table.slope(temperature))
-    return np.asarray(per_radiance * radiance_noise * np.sqrt(mean + median))
+    return np.asarray(netd * float(table.slope(NETD_REFERENCE)) * np.sqrt(mean + median))
 
 
 def combine(terms: dict[str, Array], names: Iterable[str] = (*SHARED_TERMS, *OWN_TERMS)) -> Array:

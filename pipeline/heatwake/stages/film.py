@@ -12,6 +12,7 @@ from pydantic import Field, NonNegativeFloat, PositiveFloat
 from heatwake.errors import InputError
 from heatwake.kernels.planck import BandTable
 from heatwake.kernels.radiometry import NO_FILM, Film, leaving_radiance, remove_film
+from heatwake.kernels.slicewise import slicewise
 from heatwake.kernels.transmittance import (
     FRESNEL_CEILING,
     SINGLE_LAYER_LEAST,
@@ -146,10 +147,13 @@ def _contrast(bare: Array, covered: Array) -> float:
 def _mean_received(session: xr.Dataset, name: str) -> Array:
     """Return the mean radiance that reached the camera [W m-2 sr-1]; a block of frames at a time."""
     recording = session[name]
+    ambient = np.float32(np.nan)  # no film is taken off here
     received = xr.apply_ufunc(
-        leaving_radiance,
+        _leaving,
         recording,
-        kwargs=_camera_settings(session),
+        ambient,
+        ambient,
+        kwargs={"film": NO_FILM, **_camera_settings(session)},
         dask="parallelized",
         output_dtypes=[np.float32],
     )
@@ -173,19 +177,20 @@ def _radiance(session: xr.Dataset, film: Film) -> xr.DataArray:
 
 
 def _leaving(
-    indicated: Array,
-    film_temperature: Array,
-    camera_side: Array,
-    *,
-    film: Film,
-    table: BandTable,
-    emissivity: np.float32,
-    reflected: np.float32,
+    *temperatures: Array, film: Film, table: BandTable, emissivity: np.float32, reflected: np.float32
 ) -> Array:
-    received = leaving_radiance(indicated, table=table, emissivity=emissivity, reflected=reflected)
-    if film == NO_FILM:
-        return received.astype(np.float32, copy=False)
-    leaving = remove_film(received, table=table, film=film, film_temperature=film_temperature, camera_side=camera_side)
+    """Return the radiance that leaves the surface, from temperatures as written, of the film and of the camera side."""
+
+    def undo(indicated: Array, film_temperature: Array, camera_side: Array) -> tuple[Array]:
+        received = leaving_radiance(indicated, table=table, emissivity=emissivity, reflected=reflected)
+        if film == NO_FILM:
+            return (received,)
+        leaving = remove_film(
+            received, table=table, film=film, film_temperature=film_temperature, camera_side=camera_side
+        )
+        return (leaving,)
+
+    (leaving,) = slicewise(undo, *temperatures)
     return leaving.astype(np.float32, copy=False)
 
 

@@ -17,6 +17,7 @@ from heatwake.kernels.budget import (
 )
 from heatwake.kernels.planck import BandTable
 from heatwake.kernels.radiometry import Film, surface_temperature, zero_offset
+from heatwake.kernels.slicewise import slicewise
 from heatwake.schema.settings import Settings
 from heatwake.schema.variables import label
 from heatwake.stages.stage import Stage
@@ -147,22 +148,26 @@ def _apply_budget(
 def _uncertainties(
     *inputs: Array, budget: Callable[..., dict[str, Array]], table: BandTable, film: Film, errors: InputErrors
 ) -> tuple[Array, ...]:
-    temperature, ambient, emissivity, reflected, film_temperature, cold_ambient, frames, cold_frames = inputs
-    terms = budget(
-        temperature,
-        ambient,
-        table=table,
-        emissivity=emissivity,
-        reflected=reflected,
-        film=film,
-        film_temperature=film_temperature,
-        errors=errors,
-        cold_ambient=cold_ambient,
-        frames=frames,
-        cold_frames=cold_frames,
-    )
-    made = (combine(terms), combine(terms, OWN_TERMS), terms["noise"])
-    return tuple(np.broadcast_to(values, terms["camera"].shape).astype(np.float32) for values in made)
+    def add_up(*slices: Array) -> tuple[Array, ...]:
+        temperature, ambient, emissivity, reflected, film_temperature, cold_ambient, frames, cold_frames = slices
+        terms = budget(
+            temperature,
+            ambient,
+            table=table,
+            emissivity=emissivity,
+            reflected=reflected,
+            film=film,
+            film_temperature=film_temperature,
+            errors=errors,
+            cold_ambient=cold_ambient,
+            frames=frames,
+            cold_frames=cold_frames,
+        )
+        made = (combine(terms), combine(terms, OWN_TERMS), terms["noise"])
+        return tuple(np.broadcast_to(values, temperature.shape).astype(np.float32) for values in made)
+
+    whole = np.broadcast_shapes(*(values.shape for values in inputs))
+    return slicewise(add_up, np.broadcast_to(inputs[0], whole), *inputs[1:])
 
 
 def _emissivity(session: xr.Dataset) -> xr.DataArray:
@@ -211,8 +216,11 @@ def _temperature(session: xr.Dataset) -> xr.DataArray:
 
 
 def _invert(radiance: Array, offset: Array, emissivity: Array, reflected: Array, *, table: BandTable) -> Array:
-    leaving = radiance.astype(np.float32, copy=False) - offset
-    return surface_temperature(leaving, table=table, emissivity=emissivity, reflected=reflected)
+    def invert(one: Array, zero: Array, eps: Array, mirrored: Array) -> tuple[Array]:
+        return (surface_temperature(one - zero, table=table, emissivity=eps, reflected=mirrored),)
+
+    (temperature,) = slicewise(invert, radiance, offset, emissivity, reflected)
+    return temperature.astype(np.float32, copy=False)
 
 
 def _table(session: xr.Dataset) -> BandTable:
