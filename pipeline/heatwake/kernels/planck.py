@@ -97,6 +97,39 @@ def _fraction_slope(product: Array) -> Array:
     return np.asarray(15 / np.pi**4 * z**4 / (product * np.expm1(z)))
 
 
+class EvenTable:
+    """Values at even steps, looked up at fractional positions by index arithmetic; NaN outside.
+
+    A search, as ``np.interp`` makes one, costs several times as much. One NaN before the values and one after them
+    stand for all that lies outside; a NaN position lands anywhere and stays NaN through its fraction.
+
+    Parameters
+    ----------
+    values : (n,) array
+        Held in both precisions; the position's one is used and returned.
+    """
+
+    def __init__(self, values: Array) -> None:
+        self._last = len(values) - 1
+        self._held = {np.dtype(kind): _with_steps(values.astype(kind)) for kind in (np.float32, np.float64)}
+
+    def at(self, position: Array) -> Array:
+        """Return the linearly interpolated values at positions 0 .. n - 1."""
+        padded, steps = self._held[position.dtype]
+        shifted = np.clip(position, -1, self._last + 1) + position.dtype.type(1)
+        with np.errstate(invalid="ignore"):
+            index = shifted.astype(np.int32)
+        fraction = shifted - index.astype(position.dtype)
+        return np.asarray(padded.take(index, mode="clip") + fraction * steps.take(index, mode="clip"))
+
+
+def _with_steps(values: Array) -> tuple[Array, Array]:
+    padded = np.pad(values, 1, constant_values=np.nan)
+    steps = np.diff(padded, append=padded[-1:])
+    steps[-2] = 0  # the last value itself is inside
+    return padded, steps
+
+
 @dataclass(frozen=True, eq=False)
 class BandTable:
     """Radiance, temperature and slope of one band by interpolation in fine even tables.
@@ -108,9 +141,9 @@ class BandTable:
     ----------
     low, high : float
         Ends of the band [um].
-    radiances, slopes : (n,) array
+    radiances, slopes : EvenTable
         At even temperatures.
-    temperatures : (n,) array
+    temperatures : EvenTable
         [degC] at even steps of the radiance's logarithm.
     log_low, log_step : float
         First value and step of that logarithm.
@@ -118,9 +151,9 @@ class BandTable:
 
     low: float
     high: float
-    radiances: Array
-    slopes: Array
-    temperatures: Array
+    radiances: EvenTable
+    slopes: EvenTable
+    temperatures: EvenTable
     log_low: float
     log_step: float
 
@@ -150,11 +183,11 @@ class BandTable:
 
     def radiance(self, temperature: npt.ArrayLike) -> Array:
         """Return the in-band radiance [W m-2 sr-1] of a blackbody at a temperature [degC]."""
-        return _look_up(self.radiances, self._cell(temperature))
+        return self.radiances.at(self._cell(temperature))
 
     def slope(self, temperature: npt.ArrayLike) -> Array:
         """Return dL/dT [W m-2 sr-1 K-1] at a temperature [degC]."""
-        return _look_up(self.slopes, self._cell(temperature))
+        return self.slopes.at(self._cell(temperature))
 
     def temperature(self, radiance: npt.ArrayLike) -> Array:
         """Return the temperature [degC] of a blackbody of an in-band radiance; NaN where it is not positive."""
@@ -162,7 +195,7 @@ class BandTable:
         with np.errstate(invalid="ignore", divide="ignore"):
             logarithm = np.log(values)
         cell = (logarithm - values.dtype.type(self.log_low)) * values.dtype.type(1 / self.log_step)
-        return _look_up(self.temperatures, cell)
+        return self.temperatures.at(np.asarray(cell))
 
     def _cell(self, temperature: npt.ArrayLike) -> Array:
         values = _floating(temperature)
@@ -178,9 +211,9 @@ def _make_table(low: float, high: float) -> BandTable:
     return BandTable(
         low=low,
         high=high,
-        radiances=radiances,
-        slopes=band_slope(grid, low=low, high=high),
-        temperatures=_solve_temperatures(logarithms, low=low, high=high, start=grid, radiances=radiances),
+        radiances=EvenTable(radiances),
+        slopes=EvenTable(band_slope(grid, low=low, high=high)),
+        temperatures=EvenTable(_solve_temperatures(logarithms, low=low, high=high, start=grid, radiances=radiances)),
         log_low=float(logarithms[0]),
         log_step=float(logarithms[1] - logarithms[0]),
     )
@@ -199,21 +232,3 @@ def _solve_temperatures(logarithms: Array, *, low: float, high: float, start: Ar
 def _floating(values: npt.ArrayLike) -> Array:
     array = np.asarray(values)
     return array if array.dtype in (np.float32, np.float64) else array.astype(np.float64)
-
-
-def _look_up(table: Array, cell: Array) -> Array:
-    """Return the table's value at fractional cells; NaN outside.
-
-    Index arithmetic on an even grid: a search, as ``np.interp`` makes one, costs several times as much. One NaN before
-    the table and one after it stand for all that lies outside; a NaN position lands anywhere and stays NaN through its
-    fraction.
-    """
-    dtype = cell.dtype
-    padded = np.pad(table.astype(dtype), 1, constant_values=np.nan)
-    steps = np.diff(padded, append=padded[-1:])
-    steps[_CELLS + 1] = 0  # the last point itself is inside
-    position = np.clip(cell, -1, _CELLS + 1) + dtype.type(1)
-    with np.errstate(invalid="ignore"):
-        index = position.astype(np.int32)
-    fraction = position - index.astype(dtype)
-    return np.asarray(padded.take(index, mode="clip") + fraction * steps.take(index, mode="clip"))
