@@ -1,0 +1,306 @@
+"""Where a picture's content has moved to: rigid sub-pixel alignment on the local contrast.
+
+A *pose* is ``(shift_x, shift_y, rotation)``: the content of the reference turned about the picture's centre by
+``rotation`` [deg, counter-clockwise as seen] and then moved by ``shift_x`` to the right and ``shift_y`` down [px].
+"""
+
+from dataclasses import dataclass
+from typing import Any, Final
+
+import cv2
+import numpy as np
+import numpy.typing as npt
+
+Array = npt.NDArray[np.floating[Any]]
+Mask = npt.NDArray[np.bool_]
+
+FINE: Final = 0.8  # [px] finer than this is noise and sampling
+COARSE: Final = 2.0  # [px] coarser than this is heat that spreads, not what is printed on the board
+NEIGHBOURHOOD: Final = 5.0  # [px] the contrast is evened out over this length
+CONTRAST_FLOOR: Final = 0.1  # share of the overall contrast below which a place isn't raised further
+RESIDUAL_REACH: Final = 4.0  # [px] smoothing of the misfit before it is judged
+RESIDUAL_LIMIT: Final = 2.2  # a place with more than this many times the median misfit is masked
+ECC_FILTER: Final = 3  # [px] width of the filter inside the fine step
+ECC_STEPS: Final = 40
+ECC_STOP: Final = 1e-5
+SMALLEST: Final = 16  # [px] a smaller picture holds too little to align
+LEAST_SHARE: Final = 0.05  # of the pixels that must be seen
+
+
+@dataclass(frozen=True)
+class Alignment:
+    """A pose and how well it is founded.
+
+    Attributes
+    ----------
+    shift_x, shift_y : float
+        Movement of the content from reference to image [px], right and down.
+    rotation : float
+        Turn about the picture's centre [deg], counter-clockwise as seen.
+    quality : float
+        Correlation of the two pictures over the pixels used, 0 to 1; 0 where nothing could be aligned.
+    share : float
+        Share of the seen pixels that agree with the reference, 0 to 1.
+    """
+
+    shift_x: float
+    shift_y: float
+    rotation: float
+    quality: float
+    share: float = 1.0
+
+    @classmethod
+    def of(cls, pose: Array, *, quality: float, share: float) -> "Alignment":
+        """Return the alignment of a pose given as an array (3,)."""
+        return cls(float(pose[0]), float(pose[1]), float(pose[2]), quality, share)
+
+    @property
+    def pose(self) -> Array:
+        """The three numbers of the pose as an array."""
+        return np.array([self.shift_x, self.shift_y, self.rotation])
+
+
+def pose_matrix(shift_x: float, shift_y: float, rotation: float, *, shape: tuple[int, int]) -> Array:
+    """Return the matrix that maps pixels of the reference to pixels of the moved image.
+
+    With ``a`` the rotation and ``(cx, cy)`` the picture's centre, a thing seen at ``(column, row)`` on the reference is
+    seen at ``(cx, cy) + [[cos a, sin a], [-sin a, cos a]] (column - cx, row - cy) + (shift_x, shift_y)`` on the image
+    (rows count down, hence the sign). ``cv2.warpAffine(image, matrix, (columns, rows), flags=cv2.INTER_LINEAR |
+    cv2.WARP_INVERSE_MAP)`` resamples the image onto the reference's grid.
+
+    Parameters
+    ----------
+    shift_x, shift_y : float
+        [px] right, down.
+    rotation : float
+        [deg] counter-clockwise as seen.
+    shape : (rows, columns)
+        Of the picture; pixel centres are whole numbers, so its centre is ``((columns - 1) / 2, (rows - 1) / 2)``.
+
+    Returns
+    -------
+    (2, 3) array
+        ``image (column, row) = matrix @ (column, row, 1)`` of the reference.
+
+    Examples
+    --------
+    >>> pose_matrix(2.0, -1.0, 0.0, shape=(5, 7)) @ [3.0, 2.0, 1.0]
+    array([5., 1.])
+    >>> (pose_matrix(0.0, 0.0, 90.0, shape=(5, 5)) @ [4.0, 2.0, 1.0]).round(6)  # right of the centre goes up
+    array([2., 0.])
+    """
+    centre = (np.array(shape[::-1]) - 1) / 2
+    turn = _turn(np.asarray(rotation))
+    offset = centre - turn @ centre + (shift_x, shift_y)
+    return np.hstack([turn, offset[:, None]])
+
+
+def matrix_pose(matrix: npt.ArrayLike, *, shape: tuple[int, int]) -> Array:
+    """Return the pose (3,) of a rigid matrix (2, 3) as :func:`pose_matrix` gives it.
+
+    Examples
+    --------
+    >>> matrix_pose(pose_matrix(2.0, -1.0, 3.0, shape=(50, 70)), shape=(50, 70)).round(6)
+    array([ 2., -1.,  3.])
+    """
+    rigid = np.asarray(matrix, dtype=np.float64)
+    centre = (np.array(shape[::-1]) - 1) / 2
+    shift = rigid[:, :2] @ centre + rigid[:, 2] - centre
+    return np.array([*shift, np.degrees(np.arctan2(rigid[0, 1], rigid[0, 0]))])
+
+
+def compose(outer: npt.ArrayLike, inner: npt.ArrayLike) -> Array:
+    """Return the pose that moves by ``inner`` first and by ``outer`` then.
+
+    Parameters
+    ----------
+    outer, inner : (..., 3) arrays
+        Poses; they broadcast.
+
+    Examples
+    --------
+    >>> compose([1.0, 0.0, 90.0], [2.0, 0.0, 0.0]).round(6)  # to the right, then turned: up
+    array([ 1., -2., 90.])
+    """
+    outer, inner = np.asarray(outer, dtype=np.float64), np.asarray(inner, dtype=np.float64)
+    shift = np.einsum("...ij,...j->...i", _turn(outer[..., 2]), inner[..., :2]) + outer[..., :2]
+    turn = np.broadcast_to((outer[..., 2] + inner[..., 2])[..., None], (*shift.shape[:-1], 1))
+    return np.concatenate([shift, turn], axis=-1)
+
+
+def invert(pose: npt.ArrayLike) -> Array:
+    """Return the pose that undoes a pose; (..., 3) arrays.
+
+    Examples
+    --------
+    >>> compose(invert([3.0, -2.0, 4.0]), [3.0, -2.0, 4.0]).round(9) + 0.0
+    array([0., 0., 0.])
+    """
+    pose = np.asarray(pose, dtype=np.float64)
+    back = _turn(-pose[..., 2])
+    return np.concatenate([-np.einsum("...ij,...j->...i", back, pose[..., :2]), -pose[..., 2:]], axis=-1)
+
+
+def _turn(rotation: Array) -> Array:
+    """Matrices (..., 2, 2) of a turn counter-clockwise as seen, for (column, row): rows count down."""
+    cos, sin = np.cos(np.radians(rotation)), np.sin(np.radians(rotation))
+    return np.stack([np.stack([cos, sin], axis=-1), np.stack([-sin, cos], axis=-1)], axis=-2)
+
+
+def resample(image: Array, pose: npt.ArrayLike, *, fill: float = np.nan) -> Array:
+    """Return the moved image brought back onto the grid of the reference.
+
+    Parameters
+    ----------
+    image : (rows, columns) array
+        The moved image; NaN spreads to the neighbours that it is interpolated into.
+    pose : (3,) array
+        Where the content has moved to.
+    fill : float
+        Value of what lies outside the image.
+
+    Returns
+    -------
+    (rows, columns) array of float32
+    """
+    matrix = pose_matrix(*np.asarray(pose, dtype=np.float64).tolist(), shape=(image.shape[0], image.shape[1]))
+    warped: Array = cv2.warpAffine(
+        image.astype(np.float32),
+        matrix,
+        image.shape[::-1],
+        flags=cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP,
+        borderMode=cv2.BORDER_CONSTANT,
+        borderValue=fill,
+    )
+    return warped
+
+
+def normalise_contrast(image: Array, *, mask: Mask | None = None) -> Array:
+    """Return the picture's fine structure, evened out to the same contrast everywhere.
+
+    A difference of two Gaussians, divided by its own local rms: invariant to an offset and a gain, global or slowly
+    varying over the picture, which is what heating does to a textured board.
+
+    Parameters
+    ----------
+    image : (rows, columns) array
+        NaN is filled with the mean of its surroundings.
+    mask : (rows, columns) array of bool, optional
+        Pixels to use beside the finite ones.
+
+    Returns
+    -------
+    (rows, columns) array of float32
+        About unit rms; 0 where masked, and everywhere where the picture has no structure.
+    """
+    seen = np.isfinite(image) if mask is None else np.isfinite(image) & mask
+    if not seen.any():
+        return np.zeros(image.shape, dtype=np.float32)
+    centred = np.where(seen, image - np.median(image[seen]), 0).astype(np.float32)
+    band = np.where(
+        seen, _local_mean(centred, seen=seen, reach=FINE) - _local_mean(centred, seen=seen, reach=COARSE), 0
+    )
+    power = np.maximum(_local_mean(band**2, seen=seen, reach=NEIGHBOURHOOD), 0)
+    overall = float(np.mean(power[seen]))
+    # rounding of a level picture isn't structure: float32 temperatures are good to some 1e-6 of their value
+    if overall <= (1e-6 * max(1.0, float(np.max(np.abs(image[seen]))))) ** 2:
+        return np.zeros(image.shape, dtype=np.float32)
+    return np.asarray(band / np.sqrt(power + CONTRAST_FLOOR**2 * overall), dtype=np.float32)
+
+
+def gradient_magnitude(image: Array) -> Array:
+    """Return the size of the gradient of a smoothed picture, NaN where it isn't known: blind to the contrast's sign."""
+    seen = np.isfinite(image)
+    if not seen.any():
+        return np.full(image.shape, np.nan, dtype=np.float32)
+    centred = np.where(seen, image - np.median(image[seen]), 0).astype(np.float32)
+    smooth = _local_mean(centred, seen=seen, reach=FINE)
+    across, down = cv2.Sobel(smooth, cv2.CV_32F, 1, 0), cv2.Sobel(smooth, cv2.CV_32F, 0, 1)
+    return np.where(seen, np.hypot(across, down), np.nan).astype(np.float32)
+
+
+def _local_mean(image: Array, *, seen: Mask, reach: float) -> Array:
+    """Gaussian mean over the seen pixels alone; ``image`` must be 0 elsewhere."""
+    smooth: Array = cv2.GaussianBlur(image, (0, 0), reach, borderType=cv2.BORDER_REFLECT)
+    if seen.all():
+        return smooth
+    weight = cv2.GaussianBlur(seen.astype(np.float32), (0, 0), reach, borderType=cv2.BORDER_REFLECT)
+    return np.asarray(smooth / np.maximum(weight, 1e-3))
+
+
+def align(
+    image: Array,
+    reference: Array,
+    *,
+    guess: npt.ArrayLike | None = None,
+    mask: Mask | None = None,
+    reference_mask: Mask | None = None,
+) -> Alignment:
+    """Return where the content of the reference is on the image.
+
+    Phase correlation where there is no guess (Guizar-Sicairos, Thurman and Fienup, Opt. Lett. 33 (2008) 156, without
+    their refinement), then the enhanced correlation coefficient with a rigid model (Evangelidis and Psarakis, IEEE
+    PAMI 30 (2008) 1858), then once more without the places that disagree (a hand).
+
+    Parameters
+    ----------
+    image, reference : (rows, columns) arrays
+        Contrast-normalised pictures (see :func:`normalise_contrast`), without NaN.
+    guess : (3,) array, optional
+        A pose to start from.
+    mask, reference_mask : (rows, columns) arrays of bool, optional
+        Pixels of the image, and of the reference, to use.
+
+    Returns
+    -------
+    Alignment
+        With quality 0 and the guess (or no movement) as the pose where the pictures can't be aligned.
+    """
+    seen = np.ones(image.shape, dtype=np.bool_) if mask is None else mask
+    start = np.zeros(3) if guess is None else np.asarray(guess, dtype=np.float64)
+    nothing = Alignment.of(start, quality=0.0, share=0.0)
+    if min(image.shape) < SMALLEST or np.mean(seen) < LEAST_SHARE or not (image.any() and reference.any()):
+        return nothing
+    if guess is None:
+        start = np.array([*_coarse_shift(image, reference), 0.0])
+    if reference_mask is not None and not reference_mask.all():
+        seen = seen & (resample(reference_mask.astype(np.float32), invert(start), fill=0.0) > 0.99)
+        if np.mean(seen) < LEAST_SHARE:
+            return nothing
+    rough = _refine(image, reference, start=start, seen=seen)
+    if rough is None:
+        return nothing
+    agreeing = seen & ~_disagreement(image, reference, pose=rough[0], seen=seen)
+    share = float(agreeing.sum() / seen.sum())
+    fine = _refine(image, reference, start=rough[0], seen=agreeing)
+    pose, quality = rough if fine is None else fine
+    return Alignment.of(pose, quality=float(np.clip(quality, 0, 1)), share=share)
+
+
+def _coarse_shift(image: Array, reference: Array) -> tuple[float, float]:
+    window = cv2.createHanningWindow(image.shape[::-1], cv2.CV_32F)
+    (right, down), _ = cv2.phaseCorrelate(reference.astype(np.float32), image.astype(np.float32), window)
+    return float(right), float(down)
+
+
+def _refine(image: Array, reference: Array, *, start: Array, seen: Mask) -> tuple[Array, float] | None:
+    """Pose and correlation; None where the search runs off."""
+    shape = (image.shape[0], image.shape[1])
+    matrix = pose_matrix(*start.tolist(), shape=shape).astype(np.float32)
+    stop = (cv2.TERM_CRITERIA_EPS | cv2.TERM_CRITERIA_COUNT, ECC_STEPS, ECC_STOP)
+    try:
+        quality, matrix = cv2.findTransformECC(
+            reference, image, matrix, cv2.MOTION_EUCLIDEAN, stop, seen.astype(np.uint8), ECC_FILTER
+        )
+    except cv2.error:  # the search has left the picture, or the two pictures don't correlate
+        return None
+    pose = matrix_pose(matrix, shape=shape)
+    return (pose, float(quality)) if np.isfinite(pose).all() and np.isfinite(quality) else None
+
+
+def _disagreement(image: Array, reference: Array, *, pose: Array, seen: Mask) -> Mask:
+    """Pixels of the image whose surroundings differ from the reference more than elsewhere."""
+    expected = resample(reference, invert(pose), fill=0.0)
+    misfit = np.where(seen, np.abs(image - expected), 0).astype(np.float32)
+    smooth = _local_mean(misfit, seen=seen, reach=RESIDUAL_REACH)
+    return np.asarray(smooth > RESIDUAL_LIMIT * np.median(smooth[seen]))

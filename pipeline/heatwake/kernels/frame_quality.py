@@ -1,0 +1,202 @@
+"""Which frames of a recording are sound: repeats, steps common to all pixels, gaps in time, things in the way.
+
+One principle throughout: what neighbours on both sides explain is genuine. Heat may start or settle, so a value that
+lies between what came before and what comes after is never remarkable.
+"""
+
+from typing import Any, Final
+
+import cv2
+import numpy as np
+import numpy.typing as npt
+
+Array = npt.NDArray[np.floating[Any]]
+Mask = npt.NDArray[np.bool_]
+
+RATE_FRAMES: Final = 5  # neighbours on each side that tell the rate of heating
+COMMON_SHARE: Final = 0.8  # of the places must make a step for it to be the camera's
+COMMON_SPREAD: Final = 0.5  # a place makes the step if it agrees within this share of it
+NOISE_FACTOR: Final = 6.0  # standard deviations above which a step isn't noise
+MAD_TO_SIGMA: Final = 1.4826  # of a normal distribution
+GAP_NEIGHBOURS: Final = 3
+FLICKER_FACTOR: Final = 3.0  # standard deviations that a place may stray anyway
+
+
+def is_repeat(frame: Array, previous: Array) -> bool:
+    """Return whether a frame is the previous one once more, to the last digit.
+
+    Parameters
+    ----------
+    frame, previous : (rows, columns) arrays
+        Masked pixels are NaN. A level picture (saturated, or all one value) never counts: it can't tell.
+    """
+    if not np.array_equal(frame, previous, equal_nan=True):
+        return False
+    return bool(np.nanmin(frame) < np.nanmax(frame))
+
+
+def thumbnail(frame: Array, *, longest: int) -> Array:
+    """Return the picture in coarse cells, each the mean of its finite pixels.
+
+    Parameters
+    ----------
+    frame : (rows, columns) array
+        Masked pixels are NaN.
+    longest : int
+        Cells along the longer side; never more than pixels.
+
+    Returns
+    -------
+    (cells down, cells across) array of float32
+        NaN where less than a quarter of a cell is seen.
+    """
+    scale = min(1.0, longest / max(frame.shape))
+    size = (max(1, round(frame.shape[1] * scale)), max(1, round(frame.shape[0] * scale)))
+    seen = np.isfinite(frame)
+    if seen.all():
+        return np.asarray(cv2.resize(frame.astype(np.float32), size, interpolation=cv2.INTER_AREA), dtype=np.float32)
+    level = float(np.mean(frame[seen])) if seen.any() else 0.0
+    filled = np.where(seen, frame - level, 0).astype(np.float32)
+    total = cv2.resize(filled, size, interpolation=cv2.INTER_AREA)
+    weight = cv2.resize(seen.astype(np.float32), size, interpolation=cv2.INTER_AREA)
+    return np.where(weight >= 0.25, level + total / np.maximum(weight, 0.25), np.nan).astype(np.float32)
+
+
+def common_steps(levels: Array, elapsed: Array, *, least: float) -> Array:
+    """Return the step common to the whole picture at which each frame departs from the one before.
+
+    The expected change is the rate of the neighbouring frames on either side times the interval. A change between
+    those two is heat that starts, ends or settles. What lies outside, by more than noise, in nearly all places alike,
+    is the camera: after its shutter closes every pixel's offset moves at once.
+
+    Parameters
+    ----------
+    levels : (n, places) array
+        Mean readings of places spread over the picture [K or degC]; NaN where a place isn't seen.
+    elapsed : (n,) array
+        Times [s], rising; intervals may differ.
+    least : float
+        Smaller steps are left alone [K].
+
+    Returns
+    -------
+    (n,) array
+        Step from the previous frame [K]; 0 where there is none.
+    """
+    steps = np.zeros(len(levels))
+    if len(levels) < 3:
+        return steps
+    intervals = np.maximum(np.diff(elapsed), 1e-6)[:, None]
+    changes = np.diff(levels.astype(np.float64), axis=0)
+    outside = np.empty_like(changes)
+    surplus = np.empty_like(changes)
+    for k, change in enumerate(changes):
+        low, high = _explained_rates(changes / intervals, k)
+        outside[k] = change - np.clip(change, low * intervals[k], high * intervals[k])
+        surplus[k] = change - (low + high) / 2 * intervals[k]
+    size = _median_over_places(surplus)
+    noise = MAD_TO_SIGMA * np.median(np.abs(size - np.median(size)))
+    clear = np.abs(_median_over_places(outside)) > max(least, NOISE_FACTOR * noise)
+    seen = np.isfinite(surplus)
+    agrees = np.abs(surplus - size[:, None]) < COMMON_SPREAD * np.abs(size[:, None])
+    common = np.sum(agrees & seen, axis=1) >= COMMON_SHARE * np.maximum(np.sum(seen, axis=1), 1)
+    steps[1:] = np.where(clear & common, size, 0)
+    return steps
+
+
+def _explained_rates(rates: Array, k: int) -> tuple[Array, Array]:
+    """Lowest and highest rate that the neighbours of interval ``k`` explain, place by place."""
+    before, after = rates[max(0, k - RATE_FRAMES) : k], rates[k + 1 : k + 1 + RATE_FRAMES]
+    if len(before) and len(after):
+        sides = np.stack([np.median(before, axis=0), np.median(after, axis=0)])
+        return sides.min(axis=0), sides.max(axis=0)
+    # at an end of the recording there's one side: let its trend go on as far again
+    side = after if len(after) else before[::-1]
+    near = np.median(side[: (len(side) + 1) // 2], axis=0)
+    swing = np.abs(np.median(side, axis=0) - near) + np.ptp(side, axis=0) / 2
+    return near - swing, near + swing
+
+
+def _median_over_places(values: Array) -> Array:
+    seen = np.isfinite(values).any(axis=1)
+    medians = np.zeros(len(values))
+    medians[seen] = np.nanmedian(values[seen], axis=1)
+    return medians
+
+
+def gaps(elapsed: Array, *, factor: float) -> Mask:
+    """Return which frames come after a gap, ``(n,)``: an interval much longer than its neighbours on both sides.
+
+    A recording that goes on at a slower pace has no gap.
+
+    Examples
+    --------
+    >>> gaps(np.array([0.0, 1.0, 2.0, 6.0, 7.0, 8.0]), factor=2.5)
+    array([False, False, False,  True, False, False])
+    >>> gaps(np.array([0.0, 0.5, 1.0, 5.0, 9.0, 13.0]), factor=2.5).any()
+    np.False_
+    """
+    found = np.zeros(len(elapsed), dtype=np.bool_)
+    intervals = np.diff(elapsed)
+    for k, interval in enumerate(intervals):
+        sides = [intervals[max(0, k - GAP_NEIGHBOURS) : k], intervals[k + 1 : k + 1 + GAP_NEIGHBOURS]]
+        usual = [float(np.median(side)) for side in sides if len(side)]
+        found[k + 1] = bool(usual) and bool(interval > factor * max(usual))
+    return found
+
+
+def departure(picture: Array, *, before: Array, after: Array) -> Array:
+    """Return how far each place lies outside of what earlier and later pictures explain.
+
+    Parameters
+    ----------
+    picture : (rows, columns) array
+        Readings on the reference's grid [K or degC].
+    before, after : (k, rows, columns) arrays
+        Sound pictures from before and after, the nearest first; either may be empty.
+
+    Returns
+    -------
+    (rows, columns) array
+        [K], signed: 0 between the two sides' medians, widened by how much the place flickers anyway (air that gusts
+        over it, an edge that shakes); NaN where not seen or where there's nothing to judge by.
+    """
+    sides = [side for side in (before, after) if len(side)]
+    if not sides:
+        return np.full(picture.shape, np.nan, dtype=picture.dtype)
+    medians = np.stack([np.median(side, axis=0) for side in sides])
+    flicker = np.min([_spread(side) for side in sides], axis=0)
+    low, high = medians.min(axis=0), medians.max(axis=0)
+    if len(sides) == 1:  # at an end of the recording the trend may go on as far again
+        near = np.median(sides[0][: max(1, len(sides[0]) // 4)], axis=0)
+        swing = 2 * np.abs(medians[0] - near)
+        low, high = near - swing, near + swing
+    low, high = low - FLICKER_FACTOR * flicker, high + FLICKER_FACTOR * flicker
+    outside = picture - np.clip(picture, low, high)
+    seen = np.isfinite(outside)
+    level = np.median(outside[seen]) if seen.any() else 0.0  # what's common to all places is the camera's
+    return np.asarray(picture - level - np.clip(picture - level, low, high))
+
+
+def _spread(pictures: Array) -> Array:
+    """Robust standard deviation of each place over the pictures."""
+    return np.asarray(MAD_TO_SIGMA * np.median(np.abs(pictures - np.median(pictures, axis=0)), axis=0))
+
+
+def obstructed_share(departures: Array, *, least: float) -> float:
+    """Return the share of the picture, in connected patches of two places or more, that departs by over ``least``.
+
+    Parameters
+    ----------
+    departures : (rows, columns) array
+        From :func:`departure` [K]; NaN isn't seen.
+    least : float
+        [K] Smaller departures are noise, flicker and interpolation.
+    """
+    seen = np.isfinite(departures)
+    if not seen.any():
+        return 0.0
+    marked = np.where(seen, np.abs(departures) > least, False).astype(np.uint8)
+    _, _, statistics, _ = cv2.connectedComponentsWithStats(marked, connectivity=8)
+    areas = statistics[1:, cv2.CC_STAT_AREA]
+    return float(areas[areas >= 2].sum() / seen.size)
