@@ -109,9 +109,18 @@ def test_a_swapped_pair_is_refused():
 
 def test_a_masked_pair_is_refused():
     session = paired()
-    session["covered_temperature"] = session["covered_temperature"] * np.float32(np.nan)
+    session["covered_temperature"] = (session["covered_temperature"] * np.float32(np.nan)).chunk(covered_frame=3)
     with pytest.raises(InputError, match="a contrast of nan K"):
         correct_film(session, SETTINGS)
+
+
+def test_a_lazy_pair_with_masked_pixels_is_measured_as_at_once():
+    session = paired()
+    session["bare_temperature"][:, 10:14, 5:9] = np.nan
+    lazy = session.chunk(bare_frame=3, covered_frame=3)
+    one, other = (float(correct_film(each, SETTINGS)["transmittance"]) for each in (session, lazy))
+    assert one == pytest.approx(other, abs=1e-6)  # sums in another order
+    assert one == pytest.approx(0.89, abs=0.01)
 
 
 def test_a_film_without_a_transmittance_is_refused():

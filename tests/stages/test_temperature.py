@@ -150,6 +150,19 @@ def test_a_region_of_few_shared_errors_is_the_maps_uncertainty():
     np.testing.assert_allclose(total.isel(region=1), expected, rtol=1e-4)
 
 
+def test_the_uncertainty_of_a_mean_map_keeps_what_averaging_does_not_lessen():
+    session = measure_temperature(mapped(warm_board(), error=0.5), SETTINGS)
+    with xr.set_options(keep_attrs=True):
+        mean = session.mean("time").assign(frames_used=session["frames_used"].sum())
+    total, own = rise_uncertainty(
+        mean, temperature=mean["temperature"], emissivity=mean["emissivity"], settings=SETTINGS
+    )
+    assert total.dims == own.dims == ("y", "x")
+    ratio = float(TABLE.slope(AMBIENT) / TABLE.slope(70.0))
+    stays = np.hypot(SETTINGS.drift_uncertainty_K * ratio / 0.95, SETTINGS.ambient_uncertainty_K * (1 - ratio))
+    assert stays < float(own[12, 15]) < 1.01 * stays  # 20 frames of 50 mK, zeroed on 80, add half a percent
+
+
 def test_more_pixels_have_less_noise():
     session = mapped(warm_board())
     quiet = TemperatureSettings(drift_uncertainty_K=0, ambient_uncertainty_K=0)

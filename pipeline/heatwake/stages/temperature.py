@@ -142,7 +142,7 @@ def _apply_budget(
         dask="parallelized",
         output_dtypes=[np.float32] * 3,
     )
-    return tuple(values.transpose(*temperature.dims) for values in made)
+    return tuple(values.transpose(*temperature.dims).drop_attrs(deep=False) for values in made)
 
 
 def _uncertainties(
