@@ -46,6 +46,7 @@ REASON: Final = ("none", "moved", "obstructed", "frozen", "offset jump", "missin
 FLOW_STATUS: Final = ("identified", "weak", "not identifiable", "not attempted")
 OPENING_KIND: Final = ("fan", "vent")
 OPENING_ROLE: Final = ("inlet", "outlet", "undecided")
+FLOW_SOURCE: Final = ("none", "physical fit", "local drift")
 DIRECTION_CHANGE: Final = ("unchanged", "turned", "reversed", "not identifiable")
 
 _FRAME, _TIME, _BOARD = ("frame",), ("time",), ("time", "y", "x")
@@ -170,6 +171,7 @@ _ROWS: Final = (
     Variable("flow_confidence", _BOARD, "1", "confidence in the direction, 0 to 1"),
     Variable("drift_speed", _BOARD, "mm s-1", "drift of heat in the surface (not of the air)"),
     Variable("flow_status", _BOARD, "1", "whether the direction can be told", flags=FLOW_STATUS),
+    Variable("flow_source", _BOARD, "1", "what the direction comes from", flags=FLOW_SOURCE),
     Variable("region_flow_direction", _REGION_TIME, "degree", "direction that the region's heat is carried to"),
     Variable("region_flow_direction_uncertainty", _REGION_TIME, "degree", "standard uncertainty of the direction"),
     Variable("region_flow_confidence", _REGION_TIME, "1", "confidence in the direction, 0 to 1"),
@@ -196,6 +198,9 @@ _ROWS: Final = (
     Variable("joint_flow_direction", _PAIR, "degree", "board direction from all sessions together"),
     Variable("joint_flow_direction_uncertainty", _PAIR, "degree", "standard uncertainty of the direction"),
     Variable("joint_flow_status", _PAIR, "1", "whether the direction can be told", flags=FLOW_STATUS),
+    Variable("reference_flow_direction", _PAIR, "degree", "the reference's board direction, from the two together"),
+    Variable("reference_flow_direction_uncertainty", _PAIR, "degree", "standard uncertainty of the direction"),
+    Variable("reference_flow_status", _PAIR, "1", "whether the direction can be told", flags=FLOW_STATUS),
     # --- coordinates -----------------------------------------------------------------------------------------
     Variable("elapsed", _TIME, "s", "time since the first frame"),
     Variable("x", ("x",), "mm", "to the right from the board's lower-left corner", "projection_x_coordinate"),

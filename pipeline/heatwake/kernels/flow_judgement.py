@@ -1,0 +1,206 @@
+"""Which flow the evidence allows: hypotheses fitted side by side, and the gates that a claim must pass.
+
+A direction is claimed when the best fit beats both the flow through the openings the other way round and still air, by
+more than copper and parts that the board model does not know make of a board in still air. Where the same wind
+everywhere, of another direction, explains the board better than the openings do, these do not shape the flow as
+declared.
+"""
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from itertools import product
+
+import numpy as np
+import numpy.typing as npt
+
+from heatwake.kernels.flow_family import AirFamily, opening_flow, still_air, uniform_wind
+from heatwake.kernels.joint_flow import JointFit, JointFlow, carried_heat, evidence
+from heatwake.kernels.openings import Arc
+
+Array = npt.NDArray[np.float64]
+
+IDENTIFIED, WEAK, NOT_IDENTIFIABLE, NOT_ATTEMPTED = range(4)
+
+_WORST_RESIDUAL = 0.25  # of the rise; beyond it the board is not what the model describes
+_ANOTHER_DIRECTION = 60.0  # [degree]
+
+
+@dataclass(frozen=True)
+class Openings:
+    """Declared openings along the board's edge (see `openings.perimeter_arc`); both empty where none are declared.
+
+    Attributes
+    ----------
+    fans, vents : tuples of (from, to)
+        Along the edge [m].
+    channel : float
+        Height of the air over the board [m]; NaN where not known.
+    """
+
+    fans: tuple[Arc, ...]
+    vents: tuple[Arc, ...]
+    channel: float = float("nan")
+
+
+@dataclass(frozen=True)
+class Gates:
+    """Evidence that a claim needs, against the opposite flow and against still air.
+
+    Attributes
+    ----------
+    identified, weak : float
+        One recording with maps of the warming-up.
+    identified_steady : float
+        One recording in its steady state only.
+    contradiction : float
+        For uniform wind of another direction: beyond it the openings do not shape the flow as declared.
+    pair_still, pair_opposite : float
+        Two recordings.
+    """
+
+    identified: float = 30.0
+    weak: float = 12.0
+    identified_steady: float = 40.0
+    contradiction: float = 3.0
+    pair_still: float = 10.0
+    pair_opposite: float = 20.0
+
+
+@dataclass(frozen=True)
+class Verdict:
+    """What can be said.
+
+    Attributes
+    ----------
+    status : int
+        0 identified, 1 weak, 2 not identifiable.
+    signs : tuple of int
+        Net flow through the fans of each recording: 1 out of the item, -1 into it, 0 unknown.
+    fit : JointFit
+        The best fit.
+    against_opposite, against_still, against_wind : float
+        Evidence against the others; NaN where not asked.
+    wind_apart : float
+        Angle between the best fit and the best uniform wind [degree]; NaN where not asked.
+    """
+
+    status: int
+    signs: tuple[int, ...]
+    fit: JointFit
+    against_opposite: float
+    against_still: float
+    against_wind: float = float("nan")
+    wind_apart: float = float("nan")
+
+    @property
+    def least_evidence(self) -> float:
+        """The weaker of the evidence against the opposite flow and against still air."""
+        return min(self.against_opposite, self.against_still)
+
+
+def judge_single(problem: JointFlow, openings: Openings, *, gates: Gates) -> Verdict:
+    """Judge one recording.
+
+    Parameters
+    ----------
+    problem : JointFlow
+        With one recording.
+    openings : Openings
+        Where air may enter and leave; with none declared a uniform wind is tried, and is weak at best.
+    gates : Gates
+        What a claim needs.
+    """
+    still = problem.fit([still_air(problem.grid)])
+    if not (openings.fans and openings.vents):
+        return _judge_wind(problem, still, openings.channel, gates=gates)
+    fits = {sign: problem.fit([_through(problem, openings, sign)]) for sign in (1, -1)}
+    sign = min(fits, key=lambda key: fits[key].misfit)
+    best = fits[sign]
+    towards = board_angle(best, problem)
+    wind = _best_wind(problem, openings.channel, angles=(towards, towards + 180.0))
+    verdict = Verdict(
+        status=NOT_IDENTIFIABLE,
+        signs=(sign,),
+        fit=best,
+        against_opposite=evidence(best, fits[-sign]),
+        against_still=evidence(best, still),
+        against_wind=evidence(best, wind),
+        wind_apart=abs((board_angle(wind, problem) - towards + 180.0) % 360.0 - 180.0),
+    )
+    return replace(verdict, status=_grade(verdict, steady=not _transient(problem), gates=gates))
+
+
+def _grade(verdict: Verdict, *, steady: bool, gates: Gates) -> int:
+    contradicted = verdict.against_wind < -gates.contradiction and verdict.wind_apart > _ANOTHER_DIRECTION
+    least = verdict.least_evidence
+    if verdict.fit.residual > _WORST_RESIDUAL or least < gates.weak or contradicted:
+        return NOT_IDENTIFIABLE
+    return IDENTIFIED if least >= (gates.identified_steady if steady else gates.identified) else WEAK
+
+
+def _transient(problem: JointFlow) -> bool:
+    return all(len(recording.times) > 2 for recording in problem.recordings)
+
+
+def _judge_wind(problem: JointFlow, still: JointFit, channel: float, *, gates: Gates) -> Verdict:
+    """Judge with no declared openings."""
+    fits = [problem.fit([uniform_wind(problem.grid, angle=angle, channel=channel)]) for angle in (0, 90, 180, 270)]
+    best = min(fits, key=lambda fit: fit.misfit)
+    wind = best.vector[best.parameters.flow(0)]
+    opposite = [fit for fit in fits if fit.vector[fit.parameters.flow(0)] @ wind < 0.0]
+    other = min([*opposite, still], key=lambda fit: fit.misfit)
+    least = evidence(best, other)
+    status = WEAK if least >= gates.identified and best.residual <= _WORST_RESIDUAL else NOT_IDENTIFIABLE
+    return Verdict(status, (0,), best, least, evidence(best, still))
+
+
+def _through(problem: JointFlow, openings: Openings, sign: int) -> AirFamily:
+    if sign == 0:
+        return still_air(problem.grid)
+    return opening_flow(openings.fans, openings.vents, grid=problem.grid, sign=sign, channel=openings.channel)
+
+
+def board_angle(fit: JointFit, problem: JointFlow, *, index: int = 0) -> float:
+    """Return where the air carries the board's heat, over all, at the last time [degree]."""
+    heat = carried_heat(fit, problem.grid, index=index)[-1]
+    return float(np.degrees(np.arctan2(heat[1], heat[0])))
+
+
+def _best_wind(problem: JointFlow, channel: float, *, angles: Sequence[float]) -> JointFit:
+    fits = [problem.fit([uniform_wind(problem.grid, angle=angle, channel=channel)], steps=8) for angle in angles]
+    return min(fits, key=lambda fit: fit.misfit)
+
+
+def judge_pair(problem: JointFlow, openings: Sequence[Openings], *, opposed: bool | None, gates: Gates) -> Verdict:
+    """Judge two recordings of one board together.
+
+    Parameters
+    ----------
+    problem : JointFlow
+        With two recordings.
+    openings : sequence of two Openings
+        Of each recording.
+    opposed : bool or None
+        Whether the net flow through the fans differs in sign; None where not known: then the fit must also
+        tell, with the same evidence, whether it does.
+    gates : Gates
+        What a claim needs.
+    """
+    still = problem.fit([still_air(problem.grid)] * 2)
+    fits = {}
+    for signs in _pair_signs(opposed):
+        families = [_through(problem, each, sign) for each, sign in zip(openings, signs, strict=True)]
+        fits[signs] = problem.fit(families)
+    signs = min(fits, key=lambda key: fits[key].misfit)
+    best = fits[signs]
+    against = min(evidence(best, fit) for key, fit in fits.items() if key != signs)
+    verdict = Verdict(NOT_IDENTIFIABLE, signs, best, against, evidence(best, still))
+    sure = verdict.against_still >= gates.pair_still and verdict.against_opposite >= gates.pair_opposite
+    return replace(verdict, status=IDENTIFIED if sure and best.residual <= _WORST_RESIDUAL else NOT_IDENTIFIABLE)
+
+
+def _pair_signs(opposed: bool | None) -> list[tuple[int, int]]:
+    """Return what two fans may do; where nothing is known of them, one may also stand still."""
+    if opposed is None:
+        return [(one, two) for one, two in product((1, -1, 0), repeat=2) if (one, two) != (0, 0)]
+    return [(sign, -sign if opposed else sign) for sign in (1, -1)]

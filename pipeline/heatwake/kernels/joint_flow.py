@@ -1,0 +1,298 @@
+"""The joint physical fit: which air flow, if any, explains how the board warms up.
+
+A conjugate model of board and air (`conjugate_board`) is fitted to the rise at a few times. Unknown part powers enter
+linearly and are solved for at each step (variable projection: Golub and Pereyra, SIAM J. Numer. Anal. 10, 1973, 413);
+the rest is fitted by damped Gauss-Newton steps with log-normal priors. Each family of flow is fitted on its own; how
+much worse the others are is the evidence for the best.
+"""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+from scipy.linalg import cho_factor, cho_solve, cholesky, solve_triangular
+from scipy.optimize import nnls
+
+from heatwake.kernels.conjugate_board import ConjugateBoard, Step
+from heatwake.kernels.flow_family import AirFamily, BoardPrior, Parameters
+from heatwake.kernels.openings import CellGrid, cell_velocity
+from heatwake.kernels.rise_rows import (
+    CELLS_A_DATUM,
+    MODEL_ERROR,
+    SUM_ERROR,
+    PairRows,
+    Recording,
+    SingleRows,
+    pair_rows,
+    single_rows,
+)
+
+Array = npt.NDArray[np.float64]
+
+_RATIO_STEPS = 3  # of the powers within a ratio of two maps
+
+
+@dataclass(frozen=True)
+class JointFit:
+    """One family of flow (one a recording), fitted.
+
+    Attributes
+    ----------
+    misfit : float
+        Weighted sum of squares of residuals and priors, per independent datum.
+    data : float
+        Number of independent data.
+    residual : float
+        Root mean square of the unweighted residuals over that of the rise; of a single recording.
+    vector, covariance : (p,) and (p, p) arrays
+        Parameters and their Gauss-Newton covariance, scaled by the misfit.
+    powers : (m,) array
+        Power of each source pattern [W].
+    flux : tuple of (faces,) arrays
+        Heat capacity flow through the faces [W/K], one a recording.
+    board, air : tuple of (times, cells) arrays
+        Rises of board and air [K], one a recording.
+    parameters : Parameters
+        How the vector is read.
+    """
+
+    misfit: float
+    data: float
+    residual: float
+    vector: Array
+    covariance: Array
+    powers: Array
+    flux: tuple[Array, ...]
+    board: tuple[Array, ...]
+    air: tuple[Array, ...]
+    parameters: Parameters
+
+
+@dataclass(frozen=True)
+class _State:
+    """The model at one parameter vector."""
+
+    vector: Array
+    marched: tuple[list[list[Step]], ...]
+    weights: tuple[Array, ...]
+    design: Array
+    powers: Array
+    residuals: Array
+    cost: float
+
+
+class JointFlow:
+    """The fit of one board: grid, sources, prior and recordings.
+
+    Parameters
+    ----------
+    grid : CellGrid
+        The cells.
+    sources : (cells, m) array
+        Power in each cell [W] for 1 W of each source.
+    bodies : (cells,) array
+        Share of each cell under a part's body.
+    prior : BoardPrior
+        The board beforehand.
+    recordings : sequence of Recording
+        One, or two of the same board at equal power.
+    alike : bool
+        Of two recordings: whether the air flows the same way in both. Then their mean is as well described as a single
+        recording; where it is not, model errors that do not cancel are given more room in it.
+    """
+
+    def __init__(
+        self,
+        grid: CellGrid,
+        *,
+        sources: Array,
+        bodies: Array,
+        prior: BoardPrior,
+        recordings: Sequence[Recording],
+        alike: bool = False,
+    ) -> None:
+        if len(recordings) not in (1, 2):
+            raise ValueError(f"recordings must be 1 or 2, got {len(recordings)}")
+        self.grid, self.sources, self.bodies, self.prior = grid, sources, bodies, prior
+        self.board = ConjugateBoard(grid)
+        self.recordings = tuple(recordings)
+        self.rows: SingleRows | PairRows
+        if len(recordings) == 1:
+            self.rows = single_rows(recordings[0], grid)
+        else:
+            error = MODEL_ERROR if alike else SUM_ERROR
+            self.rows = pair_rows(recordings[0], recordings[1], grid=grid, mean_error=error)
+
+    def fit(self, families: Sequence[AirFamily], *, start: Array | None = None, steps: int = 12) -> JointFit:
+        """Fit one family a recording.
+
+        Parameters
+        ----------
+        families : sequence of AirFamily
+            One a recording.
+        start : (p,) array, optional
+            First guess; the families' own where not given.
+        steps : int
+            Most Gauss-Newton steps.
+        """
+        parameters = Parameters(self.grid, self.prior, families, bodies=self.bodies)
+        state = self._evaluate(parameters, parameters.start if start is None else start)
+        damping, curvature = 1e-2, np.eye(parameters.mean.size)
+        for _ in range(steps):
+            curvature, change = self._gauss_newton(parameters, state, damping)
+            trial = self._evaluate(parameters, state.vector + change)
+            gain = state.cost - trial.cost
+            if gain > 0.0:
+                state, damping = trial, max(0.2 * damping, 1e-4)
+                if gain < 2e-3 * trial.cost:
+                    break
+            else:
+                damping = 10.0 * damping
+                if damping > 1e3:
+                    break
+        return self._finish(parameters, state, curvature)
+
+    def _evaluate(self, parameters: Parameters, vector: Array) -> _State:
+        marched, rises = [], []
+        for index, recording in enumerate(self.recordings):
+            found = self.board.march(parameters.coefficients(vector, index), self.sources, times=recording.times)
+            marched.append(found)
+            rise = np.stack([steps[-1].last[: self.grid.cells] for steps in found])
+            rises.append(rise * parameters.power(vector, index))
+        weights, target = self.rows.linearise(())
+        powers = _positive(_combine(weights, rises), target)
+        for _ in range(_RATIO_STEPS if len(rises) > 1 else 0):
+            weights, target = self.rows.linearise([rise @ powers for rise in rises])
+            powers = _positive(_combine(weights, rises), target)
+        weights, target = self.rows.linearise([rise @ powers for rise in rises])
+        design = _combine(weights, rises)
+        residuals = design @ powers - target
+        away = (vector - parameters.mean) / parameters.deviation
+        cost = float(residuals @ residuals + away @ away)
+        return _State(vector, tuple(marched), weights, design, powers, residuals, cost)
+
+    def _gauss_newton(self, parameters: Parameters, state: _State, damping: float) -> tuple[Array, Array]:
+        """Return the curvature of the cost with the powers projected out, and the damped step."""
+        slopes = self._slopes(parameters, state)
+        active = state.design[:, state.powers > 0.0]
+        basis = np.linalg.qr(active)[0]
+        slopes = slopes - basis @ (basis.T @ slopes)
+        inverse = 1.0 / parameters.deviation**2
+        curvature = slopes.T @ slopes + np.diag(inverse)
+        gradient = slopes.T @ state.residuals + inverse * (state.vector - parameters.mean)
+        damped = curvature + damping * np.diag(np.diag(curvature))
+        change = -cho_solve(cho_factor(damped), gradient)
+        return curvature, np.clip(change, -1.0, 1.0)
+
+    def _slopes(self, parameters: Parameters, state: _State) -> Array:
+        slopes = np.zeros((state.residuals.size, state.vector.size))
+        for index, marched in enumerate(state.marched):
+            power = parameters.power(state.vector, index)
+            found = self.board.differentiate(
+                marched,
+                parameters.coefficients(state.vector, index),
+                parameters.tangents(state.vector, index),
+                powers=state.powers * power,
+            )
+            rise = np.stack(found)
+            model = np.stack([steps[-1].last[: self.grid.cells] @ state.powers for steps in marched]) * power
+            rise[:, :, parameters.own(index).start + 1] += model
+            slopes += _combine((state.weights[index],), (rise,))
+        return slopes
+
+    def _finish(self, parameters: Parameters, state: _State, curvature: Array) -> JointFit:
+        data = np.count_nonzero(state.weights[0]) / CELLS_A_DATUM
+        cells = self.grid.cells
+        layers = []
+        for index, marched in enumerate(state.marched):
+            power = parameters.power(state.vector, index)
+            layers.append(np.stack([steps[-1].last @ state.powers * power for steps in marched]))
+        count = range(len(self.recordings))
+        board = tuple(layer[:, :cells] for layer in layers)
+        return JointFit(
+            misfit=state.cost,
+            data=data,
+            residual=max(_relative(board[k], self.recordings[k].rise) for k in count),
+            vector=state.vector,
+            covariance=np.asarray(np.linalg.inv(curvature) * max(state.cost / data, 1.0), dtype=float),
+            powers=state.powers,
+            flux=tuple(parameters.coefficients(state.vector, k).flux for k in count),
+            board=board,
+            air=tuple(layer[:, cells:] for layer in layers),
+            parameters=parameters,
+        )
+
+
+def evidence(best: JointFit, other: JointFit) -> float:
+    """Return how much better one fit explains the data than another: the number of data times the log ratio of misfits.
+
+    Twice a log-likelihood ratio: the errors' size is not known beforehand, so it is profiled out, ``n / 2 ln(S)`` each.
+    """
+    return float(best.data * np.log(other.misfit / best.misfit))
+
+
+def air_velocity(fit: JointFit, grid: CellGrid, *, index: int = 0) -> Array:
+    """Return the heat capacity flow of the air per metre of width [W K-1 m-1], ``(2, cells)`` as ``(x, y)``."""
+    return cell_velocity(fit.flux[index], grid)
+
+
+def carried_heat(fit: JointFit, grid: CellGrid, *, index: int = 0) -> Array:
+    """Return the heat that the air over the board carries [W m], ``(times, 2)``: velocity times rise of the air."""
+    return np.asarray(fit.air[index] @ air_velocity(fit, grid, index=index).T) * grid.cell_area
+
+
+def given_heat(fit: JointFit, *, index: int = 0) -> Array:
+    """Return what weighs the air over a part: board less air where positive, at the last time [K], ``(cells,)``."""
+    return np.asarray(np.maximum(fit.board[index][-1] - fit.air[index][-1], 0.0))
+
+
+def weighted_angle(
+    fit: JointFit, grid: CellGrid, *, weights: Array | None = None, index: int = 0
+) -> tuple[Array, Array]:
+    """Return the air's direction, averaged with weights, and its standard uncertainty from the fit alone.
+
+    Parameters
+    ----------
+    fit : JointFit
+        The fit.
+    grid : CellGrid
+        The cells.
+    weights : (n, cells) array, optional
+        Weights of the cells; each cell on its own where not given.
+    index : int
+        Which recording.
+
+    Returns
+    -------
+    tuple of (n,) arrays
+        Direction and uncertainty [degree]: the spread of the flow's parameters, carried on linearly.
+    """
+    place = fit.parameters.flow(index)
+    slopes = fit.parameters.families[index].flux_slope(fit.vector[place])
+    vectors = [air_velocity(fit, grid, index=index), *[cell_velocity(slope, grid) for slope in slopes]]
+    mean, *changes = [vector if weights is None else vector @ weights.T for vector in vectors]
+    square = np.maximum(mean[0] ** 2 + mean[1] ** 2, 1e-30)
+    turns = np.array([(mean[0] * change[1] - mean[1] * change[0]) / square for change in changes])
+    spread = np.einsum("ak,ab,bk->k", turns, fit.covariance[place, place], turns) if changes else 0.0 * square
+    return np.degrees(np.arctan2(mean[1], mean[0])), np.degrees(np.sqrt(np.maximum(spread, 0.0)))
+
+
+def _combine(weights: Sequence[Array], values: Sequence[Array]) -> Array:
+    """Sum ``(blocks, times, cells)`` weights times ``(times, cells, n)`` values over the recordings: ``(rows, n)``."""
+    total = sum(weight[..., np.newaxis] * value for weight, value in zip(weights, values, strict=True))
+    return np.asarray(total).reshape(-1, values[0].shape[-1])
+
+
+def _positive(design: Array, target: Array) -> Array:
+    """Least squares with non-negative unknowns, through the normal equations."""
+    normal = design.T @ design
+    normal[np.diag_indices_from(normal)] += 1e-8 * np.trace(normal) / len(normal) + 1e-300
+    upper = cholesky(normal)
+    return np.asarray(nnls(upper, solve_triangular(upper, design.T @ target, trans=1))[0])
+
+
+def _relative(model: Array, seen: Array) -> float:
+    """Root mean square difference over root mean square rise."""
+    good = np.isfinite(seen)
+    return float(np.sqrt(np.mean((model - seen)[good] ** 2) / np.mean(seen[good] ** 2)))
