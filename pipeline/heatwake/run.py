@@ -210,9 +210,8 @@ def _run_session(folder: Path, target: Path, settings: Mapping[str, Settings]) -
             dataset = _inputs(product, frames, made)
             yield from _make(product, dataset, target, settings=settings, session=session, mark=marks[product.file])
         made[product.file] = results.open_result(target / product.file)
-    merged = _merge(_without_frames(frames), *(made[name] for name in ("rise.nc", "regions.nc")))
-    merged = _merge(merged, made["registration.nc"])
-    report_made = yield from _report_session(session, target, made, merged, mark=marks["flow.nc"])
+    merged = _merge(_without_frames(frames), *_known(made))
+    report_made = yield from _report_session(session, target, made, merged, settings=settings, mark=marks["flow.nc"])
     state: State = "done" if stale or report_made else "up to date"
     return state, {session.name: merged}, {session.name: made["flow.nc"]}
 
@@ -223,8 +222,13 @@ def _inputs(product: Product, frames: xr.Dataset, made: Mapping[str, xr.Dataset]
         return frames
     if product.file == "rise.nc":
         return _merge(frames, made["registration.nc"])
-    known = [made[name] for name in ("rise.nc", "regions.nc") if name in made]
-    return _merge(_without_frames(frames), *known)
+    return _merge(_without_frames(frames), *_known(made))
+
+
+def _known(made: Mapping[str, xr.Dataset]) -> list[xr.Dataset]:
+    """Results that later stages build on; of the registration only the film's scalars."""
+    scalars = made["registration.nc"].drop_dims("frame")
+    return [scalars, *(made[name] for name in ("rise.nc", "regions.nc") if name in made)]
 
 
 def _without_frames(frames: xr.Dataset) -> xr.Dataset:
@@ -304,21 +308,31 @@ def _fingerprint(content: Mapping[str, Any]) -> str:
 
 
 def _report_session(
-    session: OpenSession, target: Path, made: Mapping[str, xr.Dataset], merged: xr.Dataset, *, mark: str
+    session: OpenSession,
+    target: Path,
+    made: Mapping[str, xr.Dataset],
+    merged: xr.Dataset,
+    *,
+    settings: Mapping[str, Settings],
+    mark: str,
 ) -> Generator[Progress, None, bool]:
     """Write ``summary.csv``, ``report.html`` and ``airflow.mp4`` unless they stand; tell whether any was written."""
     mark = _fingerprint({"parent": mark, "report": outputs.VERSION, "title": session.description.title})
-    names = ("summary.csv", "report.html", "airflow.mp4")
-    if _stands(target, mark, names):
+    if _stands(target, mark, ("summary.csv", "report.html", "airflow.mp4")):
         return False
-    everything = _merge(merged, made["spread.nc"].drop_vars(["time", "elapsed"]).rename(time="spread_time"))
     yield Progress(session.name, "report.html", 0, 3)
-    rows = part_rows(merged)
-    results.write_text(target / "summary.csv", tables.csv_text(outputs.summary_rows(rows)))
-    yield Progress(session.name, "report.html", 1, 3)
-    page = outputs.session_page(everything, made["flow.nc"], description=session.description, digests=session.digests)
+    results.write_text(target / "summary.csv", tables.csv_text(outputs.summary_rows(part_rows(merged))))
+    frames = made["registration.nc"].rename({"time": "frame_time", "elapsed": "frame_elapsed"})
+    spread = made["spread.nc"].rename(time="spread_time").drop_vars("elapsed")
+    page = outputs.session_page(
+        _merge(merged, frames, spread),
+        made["flow.nc"],
+        description=session.description,
+        digests=session.digests,
+        settings={name: one.model_dump(mode="json") for name, one in settings.items()},
+    )
     results.write_text(target / "report.html", page)
-    yield Progress(session.name, "airflow.mp4", 2, 3)
+    yield Progress(session.name, "airflow.mp4", 1, 3)
     write_movie(target / "airflow.mp4", outputs.airflow_frames(merged, made["flow.nc"]), rate=outputs.MOVIE_RATE)
     _mark(target, mark)
     yield Progress(session.name, "airflow.mp4", 3, 3)
@@ -369,7 +383,7 @@ def _run_comparison(
     for _ in results.write_result(path, made, attributes=attributes, history=history):
         yield Progress("comparison", path.name, 1, 3)
     made = results.open_result(path).load()
-    results.write_text(root / "comparison.csv", tables.csv_text(outputs.comparison_rows(made)))
+    results.write_text(root / "comparison.csv", tables.csv_text(outputs.comparison_rows(made, sessions)))
     yield Progress("comparison", "comparison.html", 2, 3)
     page = outputs.comparison_page(made, sessions, flows, title=workflow.title)
     results.write_text(root / "comparison.html", page)

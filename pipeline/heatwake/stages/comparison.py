@@ -19,6 +19,11 @@ from heatwake.stages.temperature import TemperatureSettings, rise_uncertainty
 Array = npt.NDArray[Any]
 
 VERSION: Final = 1
+JOINT: Final = {
+    "joint_flow_direction": "reference_flow_direction",
+    "joint_flow_direction_uncertainty": "reference_flow_direction_uncertainty",
+    "joint_flow_status": "reference_flow_status",
+}
 
 
 class ComparisonSettings(Settings):
@@ -118,7 +123,7 @@ def _late_map(session: xr.Dataset, *, end: float, settings: ComparisonSettings) 
         late = np.array([int(np.argmin(np.abs(powered - end)))])
     late = late[np.unique(np.linspace(0, len(late) - 1, 64).astype(int))]
     chosen = session.isel(time=late)
-    averaged = chosen.mean("time").assign(frames_used=chosen["frames_used"].sum())
+    averaged = chosen.mean("time", keep_attrs=True).assign(frames_used=chosen["frames_used"].sum())
     averaged = averaged[[name for name in averaged if "region" not in averaged[name].dims]].compute()
     _, own = rise_uncertainty(
         averaged,
@@ -174,8 +179,9 @@ def _flow_changes(
     session: xr.Dataset, base: xr.Dataset, regions: xr.DataArray, settings: ComparisonSettings
 ) -> xr.Dataset:
     flow = compare_flow(session, base, settings.flow, opposed=_opposed(session, base))
-    joint = flow.sel(which="session", drop=True)
-    return joint.reindex(region=regions)
+    own = flow.sel(which="session", drop=True)
+    there = flow[list(JOINT)].sel(which="reference", drop=True).rename(JOINT)
+    return own.merge(there).reindex(region=regions)
 
 
 def _opposed(session: xr.Dataset, base: xr.Dataset) -> bool | None:

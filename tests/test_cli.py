@@ -1,0 +1,81 @@
+"""The command as a user meets it."""
+
+import subprocess
+import sys
+
+import pytest
+
+
+def heatwake(*arguments, cwd=None):
+    command = [sys.executable, "-m", "heatwake", *map(str, arguments)]
+    return subprocess.run(command, capture_output=True, text=True, check=False, cwd=cwd)
+
+
+@pytest.fixture
+def workflow(tmp_path):
+    def write(text):
+        path = tmp_path / "workflow.toml"
+        path.write_text(text)
+        return path
+
+    return write
+
+
+GOOD = 'title = "Small"\nsessions = ["one"]\nresults = "results"\n'
+
+
+def test_help_names_the_command_with_an_example():
+    done = heatwake("run", "--help")
+    assert done.returncode == 0
+    assert "Example: heatwake run workflows/fan_direction.toml" in done.stdout
+
+
+def test_a_run_prints_a_table_and_nothing_else_off_a_terminal(write_session, workflow):
+    write_session('[ambient]\ndegC = 23.0\n[[regions]]\nname = "Q1"\nx_mm = 22\ny_mm = 16\nwidth_mm = 8\nheight_mm = 8\n')
+    done = heatwake("run", workflow(GOOD))
+    assert done.returncode == 0, done.stderr
+    assert done.stderr == ""
+    assert "Q1" in done.stdout
+    assert "\x1b[" not in done.stdout
+    assert "not attempted" in done.stdout or "not identifiable" in done.stdout
+
+
+def test_quiet_is_quiet(write_session, workflow):
+    write_session("[ambient]\ndegC = 23.0\n")
+    done = heatwake("run", "--quiet", workflow(GOOD))
+    assert (done.returncode, done.stdout, done.stderr) == (0, "", "")
+
+
+@pytest.mark.parametrize(
+    ("text", "line"),
+    [
+        ("title = ", "is not TOML"),
+        (GOOD + "[basline]\nquiet_s = 3\n", "basline is an unknown key, did you mean baseline?"),
+        (GOOD + "[baseline]\nquiet = 3\n", "baseline.quiet is an unknown key, did you mean quiet_s?"),
+        (GOOD + "[cadence]\nanalysis_s = -1\n", "cadence.analysis_s is -1, must be more than 0"),
+        (GOOD + 'reference = "two"\n', "reference is 'two', must be one of one"),
+        ('title = "a"\nsessions = []\nresults = "r"\n', "sessions is []"),
+        ('title = "a"\nsessions = ["none/*"]\nresults = "r"\n', "without a match"),
+        ('title = "a"\nsessions = ["gone"]\nresults = "r"\n', "session.toml is missing, must be a TOML file"),
+    ],
+)
+def test_a_wrong_workflow_gets_one_line_and_exit_code_2(workflow, text, line):
+    done = heatwake("run", workflow(text))
+    assert done.returncode == 2
+    assert line in done.stderr
+    assert "Traceback" not in done.stderr
+
+
+def test_a_missing_workflow_gets_one_line_and_exit_code_2(tmp_path):
+    done = heatwake("run", tmp_path / "gone.toml")
+    assert done.returncode == 2
+    assert done.stderr.strip().endswith("gone.toml is missing, must be a TOML file")
+    assert len(done.stderr.strip().splitlines()) == 1
+
+
+def test_a_bad_session_alone_is_exit_code_2_in_one_line(write_session, workflow):
+    write_session("[film]\ntransmittance = 1.3\n")
+    done = heatwake("run", workflow(GOOD))
+    assert done.returncode == 2
+    assert "session.toml: film.transmittance is 1.3, must lie in (0, 1]" in done.stderr
+    assert "Traceback" not in done.stderr

@@ -1,0 +1,277 @@
+"""The whole road on the sample, against the scene's truth."""
+
+import csv
+import json
+import shutil
+from pathlib import Path
+
+import netCDF4
+import numpy as np
+import pytest
+import xarray as xr
+
+from conftest import ROOT, SAMPLES
+from heatwake.run import Finished, Outcome, run_workflow
+from heatwake.schema.variables import VARIABLES
+
+SESSIONS = ("fan_out", "fan_in", "fan_in_left_covered")
+FILES = {
+    "registration.nc": ("shift_x", "shift_y", "rotation", "quality", "usable", "reason"),
+    "rise.nc": ("temperature", "temperature_rise", "temperature_uncertainty", "valid", "ambient"),
+    "regions.nc": ("temperature_max", "temperature_mean", "rise_max", "rise_mean", "rise_uncertainty", "area",
+                   "centroid_x", "centroid_y", "steady_rise", "steady_rise_uncertainty", "steady_rise_max",
+                   "time_constant", "is_steady"),
+    "spread.nc": ("spread_major", "spread_minor", "spread_orientation", "spread_area", "drift_x", "drift_y"),
+    "flow.nc": ("flow_direction", "flow_direction_uncertainty", "flow_confidence", "drift_speed", "flow_status",
+                "region_flow_direction", "region_flow_direction_uncertainty", "region_flow_confidence",
+                "region_drift_speed", "region_flow_status", "board_flow_direction",
+                "board_flow_direction_uncertainty", "board_flow_status", "opening_rise", "opening_role"),
+}  # fmt: skip
+
+
+def finish(path: Path) -> Finished:
+    *_, last = run_workflow(path)
+    assert isinstance(last, Finished)
+    return last
+
+
+@pytest.fixture(scope="module")
+def whole(tmp_path_factory):
+    """The shipped workflow, run once, with its results in a folder of the test's own."""
+    folder = tmp_path_factory.mktemp("run")
+    text = (ROOT / "workflows" / "fan_direction.toml").read_text()
+    text = text.replace('"../sample_frames', f'"{SAMPLES.as_posix()}').replace("../results/fan_direction", "results")
+    (folder / "workflow.toml").write_text(text)
+    return finish(folder / "workflow.toml")
+
+
+@pytest.fixture(scope="module")
+def truth():
+    with (SAMPLES / "truth.csv").open() as file:
+        return {(row["session"], row["name"]): row for row in csv.DictReader(file)}
+
+
+def turn(a, b):
+    return (a - b + 180) % 360 - 180
+
+
+def test_everything_is_done(whole):
+    assert whole.exit_code == 0
+    assert [(outcome.name, outcome.state) for outcome in whole.outcomes] == [
+        (name, "done") for name in (*SESSIONS, "comparison")
+    ]
+
+
+@pytest.mark.parametrize("session", SESSIONS)
+@pytest.mark.parametrize("file", FILES)
+def test_each_file_has_its_names_dims_units_and_attributes(whole, session, file):
+    with netCDF4.Dataset(whole.results / session / file) as stored:
+        assert {"Conventions", "history", "source", "settings", "input_sha256"} <= set(stored.ncattrs())
+        assert "frames" in json.loads(stored.input_sha256)
+        assert json.loads(stored.settings)
+        for name in FILES[file]:
+            assert stored[name].dimensions == VARIABLES[name].dims
+            assert getattr(stored[name], "units", "") == VARIABLES[name].units
+            assert stored[name].long_name
+
+
+def test_time_is_cf_time_and_elapsed_is_seconds(whole):
+    with netCDF4.Dataset(whole.results / "fan_out" / "rise.nc") as stored:
+        assert " since " in stored["time"].units
+        assert stored["elapsed"].units == "s"
+        assert stored["y"][0] > stored["y"][-1]
+
+
+@pytest.mark.parametrize("session", SESSIONS)
+def test_temperatures_through_the_film_are_right_within_0_3_kelvin(whole, truth, session):
+    # Median over the parts whose emissivity is known and high; HS2 (0.45) is no temperature (below 0.6).
+    regions = whole.sessions[session]
+    errors = [
+        float(regions["steady_rise"].sel(region=name)) - float(truth[session, name]["rise_mean_K"])
+        for name in regions["region"].to_numpy()
+        if name != "HS2"
+    ]
+    assert len(errors) == 9
+    assert abs(np.median(errors)) < 0.3
+    assert np.median(np.abs(errors)) < 0.45
+
+
+@pytest.mark.parametrize("session", SESSIONS)
+def test_steady_rises_are_right_within_3_percent_and_their_uncertainty_covers_the_error(whole, truth, session):
+    regions = whole.sessions[session]
+    for name in regions["region"].to_numpy():
+        true = float(truth[session, name]["rise_mean_K"])
+        found = regions.sel(region=name)
+        assert float(found["steady_rise"]) == pytest.approx(true, rel=0.03), name
+        assert abs(float(found["steady_rise"]) - true) < 2 * float(found["steady_rise_uncertainty"])
+
+
+@pytest.mark.parametrize("session", SESSIONS)
+def test_every_hot_part_is_found_and_named(whole, truth, session):
+    regions = whole.sessions[session]
+    names = [name for (one, name) in truth if one == session and name != "board"]
+    assert regions["region"].to_numpy().tolist() == names
+    assert regions["region_found"].to_numpy().all()
+
+
+@pytest.mark.parametrize("session", SESSIONS)
+def test_the_ambient_is_that_of_the_log(whole, session):
+    ambient = whole.sessions[session]["ambient"].to_numpy()
+    with (SAMPLES / session / "ambient.csv").open() as file:
+        log = [float(row["ambient_degC"]) for row in csv.DictReader(file)]
+    assert min(log) - 0.01 <= ambient.min() <= ambient.max() <= max(log) + 0.01
+
+
+@pytest.mark.parametrize("session", SESSIONS)
+def test_the_cold_board_rises_by_less_than_0_3_kelvin(whole, session):
+    rise = whole.sessions[session]["temperature_rise"].sel(time=whole.sessions[session]["elapsed"] < 9).to_numpy()
+    assert abs(np.nanmedian(rise)) < 0.3
+
+
+@pytest.mark.parametrize("session", SESSIONS)
+def test_directions_of_the_board_are_right_within_30_degrees(whole, truth, session):
+    pair = whole.comparison
+    if session == "fan_out":
+        found = pair["reference_flow_direction"].to_numpy()[0]
+    else:
+        found = float(pair["joint_flow_direction"].sel(session=session))
+    assert abs(turn(found, float(truth[session, "board"]["direction_deg"]))) < 30
+
+
+def test_the_reversal_is_recognised_and_its_turn_is_right(whole, truth):
+    pair = whole.comparison.sel(session="fan_in")
+    assert VARIABLES["board_flow_change"].flags[int(pair["board_flow_change"])] == "reversed"
+    true = turn(*(float(truth[name, "board"]["direction_deg"]) for name in ("fan_in", "fan_out")))
+    error = turn(float(pair["board_flow_direction_change"]), true)
+    assert abs(error) < 30
+    assert abs(error) < 2 * float(pair["board_flow_direction_change_uncertainty"])
+
+
+@pytest.mark.parametrize(("session", "fan"), [("fan_out", "outlet"), ("fan_in", "inlet")])
+def test_openings_have_their_role(whole, session, fan):
+    flow = whole.flows[session]
+    roles = [VARIABLES["opening_role"].flags[int(role)] for role in flow["opening_role"].to_numpy()]
+    vent = "inlet" if fan == "outlet" else "outlet"
+    assert dict(zip(flow["opening"].to_numpy(), roles, strict=True)) == {
+        "right fan": fan,
+        "left vent": vent,
+        "top vent": vent,
+    }
+
+
+def test_differences_are_right_within_their_intervals(whole, truth):
+    for session in SESSIONS[1:]:
+        pair = whole.comparison.sel(session=session)
+        errors = []
+        for name in pair["region"].to_numpy():
+            true = float(truth[session, name]["rise_mean_K"]) - float(truth["fan_out", name]["rise_mean_K"])
+            found = pair.sel(region=name)
+            error = float(found["steady_rise_difference"]) - true
+            errors.append(abs(error) / float(found["steady_rise_difference_uncertainty"]))
+        # ten parts, 95 % intervals: more than two misses have a chance of 1 %
+        assert sum(error > 1.96 for error in errors) <= 2
+
+
+def test_the_comparison_has_its_names_and_dims(whole):
+    with netCDF4.Dataset(whole.results / "comparison.nc") as stored:
+        for name, variable in VARIABLES.items():
+            if "session" in variable.dims:
+                assert stored[name].dimensions == variable.dims
+                assert stored[name].units == variable.units
+        assert stored["session"][:].tolist() == list(SESSIONS[1:])
+
+
+def test_the_summary_has_a_row_a_part_with_units_in_its_header(whole):
+    with (whole.results / "fan_out" / "summary.csv").open() as file:
+        rows = list(csv.DictReader(file))
+    assert len(rows) == 10
+    assert {"rise_K", "limit_degC", "margin_K"} <= set(rows[0])
+    for row in rows:
+        carried = float(row["limit_degC"] or "nan") - 45.0 - float(row["rise_K"])
+        assert row["limit_degC"] == "" or float(row["margin_K"]) == pytest.approx(carried, abs=0.01)
+
+
+def test_pages_movie_and_journal_stand(whole):
+    for session in SESSIONS:
+        assert (whole.results / session / "report.html").stat().st_size > 10_000
+        assert (whole.results / session / "airflow.mp4").stat().st_size > 10_000
+    assert "fan_in" in (whole.results / "comparison.html").read_text()
+    journal = json.loads((whole.results / "run.json").read_text())
+    assert journal["failed"] == []
+    assert [row["name"] for row in journal["outcomes"]] == [*SESSIONS, "comparison"]
+
+
+def test_a_second_run_finds_everything_up_to_date(whole):
+    again = finish(whole.results.parent / "workflow.toml")
+    assert {outcome.state for outcome in again.outcomes} == {"up to date"}
+    assert again.comparison is not None
+
+
+def test_a_lost_file_is_made_again_to_the_bit(whole):
+    path = whole.results / "fan_in" / "regions.nc"
+    before = path.read_bytes()
+    path.unlink()
+    finish(whole.results.parent / "workflow.toml")
+    assert path.read_bytes() == before
+
+
+def small_workflow(folder: Path, *names: str, text: str = "") -> Path:
+    path = folder / "workflow.toml"
+    sessions = ", ".join(f'"{name}"' for name in names)
+    path.write_text(f'title = "Small"\nsessions = [{sessions}]\nresults = "results"\n{text}')
+    return path
+
+
+def test_one_bad_session_leaves_the_others_complete(write_session, tmp_path):
+    for name in ("first", "second"):
+        write_session("[ambient]\ndegC = 23.0\n", name=name)
+    shutil.copytree(tmp_path / "first", tmp_path / "bad")
+    (tmp_path / "bad" / "session.toml").write_text('title = "Bad"\n[frames]\nsource = "gone.tif"\ninterval_s = 1.0\n')
+    done = finish(small_workflow(tmp_path, "first", "bad", "second"))
+    assert done.exit_code == 1
+    assert {outcome.name: outcome.state for outcome in done.outcomes} == {
+        "first": "done", "bad": "failed", "second": "done", "comparison": "done",
+    }  # fmt: skip
+    journal = json.loads((tmp_path / "results" / "run.json").read_text())
+    assert journal["failed"] == ["bad"]
+    assert "gone.tif is missing" in next(row["reason"] for row in journal["outcomes"] if row["name"] == "bad")
+    assert (tmp_path / "results" / "second" / "regions.nc").exists()
+
+
+def test_a_changed_setting_is_work_to_do_and_a_moved_session_is_not(write_session, tmp_path):
+    write_session("[ambient]\ndegC = 23.0\n", name="one")
+    path = small_workflow(tmp_path, "one")
+    assert [outcome.state for outcome in finish(path).outcomes] == ["done"]
+    (tmp_path / "elsewhere").mkdir()
+    shutil.move(tmp_path / "one", tmp_path / "elsewhere" / "one")
+    path = small_workflow(tmp_path, "elsewhere/one")
+    assert [outcome.state for outcome in finish(path).outcomes] == ["up to date"]
+    path = small_workflow(tmp_path, "elsewhere/one", text="[regions]\nleast_rise_K = 0.7\n")
+    assert [outcome.state for outcome in finish(path).outcomes] == ["done"]
+
+
+def test_what_is_warned_of_is_in_the_journal(write_session, tmp_path):
+    write_session(name="one")
+    *events, _ = run_workflow(small_workflow(tmp_path, "one"))
+    [outcome] = [event for event in events if isinstance(event, Outcome)]
+    assert any("ambient is not given" in warning for warning in outcome.warnings)
+
+
+def test_a_frame_without_a_reading_is_refused(write_session, tmp_path):
+    frames = np.full((6, 30, 40), 23.0, np.float32) + np.random.default_rng(1).normal(0, 0.1, (6, 30, 40))
+    frames[3] = np.nan
+    head = '[frames]\nsource = "frames.tif"\ninterval_s = 1.0\n'
+    write_session(name="one", frames=frames.astype(np.float32), head=head)
+    done = finish(small_workflow(tmp_path, "one"))
+    assert done.exit_code == 2
+    assert "frame 3" in done.outcomes[0].reason
+
+
+@pytest.mark.parametrize("frames", [np.full((1, 30, 40), 12300, np.uint16), np.full((8, 30, 40), 65535, np.uint16)],
+                         ids=["one frame", "saturated"])  # fmt: skip
+def test_odd_recordings_end_without_a_claim(write_session, tmp_path, frames):
+    write_session("[ambient]\ndegC = 23.0\n", name="one", frames=frames)
+    done = finish(small_workflow(tmp_path, "one"))
+    assert done.exit_code == 0, done.outcomes
+    with xr.open_dataset(tmp_path / "results" / "one" / "flow.nc") as flow:
+        assert np.isnan(flow["board_flow_direction"]).all()
