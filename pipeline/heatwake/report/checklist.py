@@ -1,0 +1,133 @@
+"""What a test report carries, each item with its value or none, and the cautions that go with the method.
+
+After ISO/IEC 17025:2017, 7.8.2 and 7.8.3, and ISO 18434-1, in our own words.
+"""
+
+from typing import Final
+
+import numpy as np
+import xarray as xr
+
+from heatwake.report.answers import conditions
+from heatwake.report.parts import COVERAGE, final_ambient
+from heatwake.report.words import count, number
+
+CAUTIONS: Final = (
+    (
+        "This tool certifies nothing.",
+        "The results apply only to the item tested, as it was tested. Where a product must comply with a standard, "
+        "that standard, local codes and licensed practice decide.",
+    ),
+    (
+        "Air is not seen.",
+        "The camera sees surfaces. A direction is where heat is carried along the board; a drift of heat in the "
+        "surface is no air speed.",
+    ),
+    (
+        "Live parts.",
+        "Work on an open, powered item only on an isolated supply, below 50 V or by a qualified person with a barrier. "
+        "Capacitors stay charged after power-off.",
+    ),
+    (
+        "Film is no enclosure, guard or fire barrier.",
+        "It softens and shrinks well below its melting point: keep it below 60 °C, and no part above 90 °C within 5 mm "
+        "of it. Stop if it sags. Fit it with the power off; it charges up when peeled.",
+    ),
+    (
+        "Fans and hot surfaces.",
+        "Fix the film outside the fan guard with no loose edges. Bare metal above about 65 °C burns within a second. "
+        "Someone stays present while a fan is stopped or a vent is covered.",
+    ),
+    (
+        "A surface is not a junction.",
+        "Limits of junctions and windings do not compare with the surface temperatures given here.",
+    ),
+)
+
+
+def decision_rule() -> str:
+    """Return the rule behind the verdicts."""
+    return (
+        f"inside: margin of at least U; inside but within the uncertainty: margin from 0 to U; over: margin below 0. "
+        f"U = {COVERAGE:g} u (k = {COVERAGE:g}, about 95 %). The margin itself has no allowance for U."
+    )
+
+
+def report_items(results: xr.Dataset) -> list[tuple[str, str | None]]:
+    """Return the items of a test report; None where this report has nothing to say."""
+    stated = conditions(results)
+    return [
+        ("Item: identity, revision, serial number", None),
+        ("Item: condition and configuration", _stated(stated)),
+        ("Laboratory, place, customer", None),
+        ("Operator and qualification", None),
+        ("Date and time of the test", _clock(results)),
+        ("Camera: type and serial number", None),
+        ("Camera: band, noise, stated accuracy", _camera(results)),
+        ("Camera: calibration date", None),
+        ("Lens and distance", None),
+        ("Ambient sensor and its calibration", None),
+        ("Ambient during the test", _ambient(results)),
+        ("Film: transmittance and how it was found", film_text(results)),
+        ("Emissivity of the surfaces", _emissivity(results)),
+        ("Power", _power(results)),
+        ("Supply voltage, fan speed", None),
+        ("Sketch of camera, film, sensors and item; photographs", None),
+        ("Repeats", None),
+        ("Deviations from the method", None),
+        ("Decision rule", decision_rule()),
+        ("Authorised by", None),
+    ]
+
+
+def film_text(results: xr.Dataset) -> str | None:
+    """Return the film's transmittance with its uncertainty, and how it was found."""
+    if "transmittance" not in results:
+        return None
+    comment = str(results["transmittance"].attrs.get("comment", ""))
+    if "film_present" in results and not bool(results["film_present"]):
+        return "no film"
+    value, spread = float(results["transmittance"]), float(results["transmittance_uncertainty"])
+    return f"{number(value, digits=3)} ± {number(spread, digits=3)} (k = 1){', ' if comment else ''}{comment}"
+
+
+def _stated(stated: dict[str, object]) -> str | None:
+    return "; ".join(f"{key.replace('_', ' ')}: {value}" for key, value in stated.items()) or None
+
+
+def _clock(results: xr.Dataset) -> str | None:
+    times = results["time"].to_numpy() if "time" in results else np.empty(0)
+    if not times.size or times.dtype.kind != "M" or times[0] < np.datetime64("1980-01-01"):
+        return None  # recordings without a clock count from 1970
+    first, last = (str(np.datetime_as_string(time, unit="s")).replace("T", " ") for time in (times[0], times[-1]))
+    return f"{first} to {last} UTC"
+
+
+def _camera(results: xr.Dataset) -> str | None:
+    names = ("band_low", "band_high", "netd", "accuracy", "accuracy_percent")
+    if any(name not in results for name in names):
+        return None
+    low, high, noise, accuracy, percent = (float(results[name]) for name in names)
+    return f"{low:g} to {high:g} µm; NETD {noise:g} mK; ±{accuracy:g} K or ±{percent:g} %, the larger"
+
+
+def _ambient(results: xr.Dataset) -> str | None:
+    last = final_ambient(results)
+    if not np.isfinite(last):
+        return None
+    known = results["ambient"].to_numpy().astype(float)
+    low, high = np.nanmin(known), np.nanmax(known)
+    return f"{number(last)} °C at the end; from {number(low)} to {number(high)} °C during the recording"
+
+
+def _emissivity(results: xr.Dataset) -> str | None:
+    if "surface_emissivity" not in results:
+        return None
+    text = f"{float(results['surface_emissivity']):g} where nothing else is given"
+    own = int(np.isfinite(results["part_emissivity"].to_numpy()).sum()) if "part_emissivity" in results else 0
+    return f"{text}; own values for {count(own, 'part')}" if own else text
+
+
+def _power(results: xr.Dataset) -> str | None:
+    watts = float(results["power"]) if "power" in results else np.nan
+    return f"{watts:g} W, stated once; no log" if np.isfinite(watts) else None

@@ -1,0 +1,74 @@
+"""Pictures of what differs between two sessions."""
+
+from typing import Final
+
+import numpy as np
+import numpy.typing as npt
+import xarray as xr
+from matplotlib.axes import Axes
+from matplotlib.figure import Figure
+
+from heatwake.report import figure_style as style
+from heatwake.report.board_figure import draw_map, draw_parts, label_on_map, prepare_board_axes, region_boxes
+from heatwake.report.maps import final_rise, highest
+
+Array = npt.NDArray[np.float64]
+
+_HATCH: Final = "////"
+
+
+def difference_figure(comparison: xr.Dataset, session: str, reference: xr.Dataset, *, width: float = 9.0) -> Figure:
+    """Return the map of a session less the reference, hatched where it is no more than noise."""
+    chosen = comparison.sel(session=session)
+    values = chosen["rise_difference"].transpose("y", "x").to_numpy().astype(float)
+    figure = style.new_figure(width, width * _shape(comparison) * 0.88 + (0.9 if width < 6 else 0.3))
+    axes = figure.add_subplot()
+    prepare_board_axes(axes, comparison)
+    end = highest(np.abs(values))
+    picture = draw_map(axes, comparison, values, limits=(-end, end), colours=style.DIFFERENCE_COLOURS)
+    hatch_noise(axes, chosen)
+    _outline(axes, reference, small=width < 6)
+    label = "difference of the rise, K   (blue cooler, red hotter)"
+    style.colour_bar(figure, axes, picture, label=label, below=width < 6)
+    return figure
+
+
+def hatch_noise(axes: Axes, chosen: xr.Dataset) -> None:
+    """Hatch where the difference is not significant."""
+    quiet = (chosen["significant"].transpose("y", "x").to_numpy() != 1).astype(float)
+    if min(quiet.shape) < 2 or not quiet.any():
+        return
+    x, y = chosen["x"].to_numpy(), chosen["y"].to_numpy()
+    axes.contourf(x, y, quiet, levels=[0.5, 1.5], colors="none", hatches=[_HATCH], zorder=2)
+
+
+def pair_figure(reference: xr.Dataset, session: xr.Dataset, *, names: tuple[str, str], width: float = 9.0) -> Figure:
+    """Return both sessions' final rise on one scale: side by side, or one over the other where narrow."""
+    maps = [final_rise(one) for one in (reference, session)]
+    end = highest(np.concatenate([values.ravel() for values in maps]))
+    narrow = width < 6
+    high = width * _shape(reference)
+    figure = style.new_figure(width, 2 * high + 1.4 if narrow else high / 2 + 1.2)
+    axes = figure.subplots(2, 1) if narrow else figure.subplots(1, 2, sharey=True)
+    for place, one, values, name in zip(axes, (reference, session), maps, names, strict=True):
+        prepare_board_axes(place, one)
+        picture = draw_map(place, one, values, limits=(0.0, end), colours=style.RISE_COLOURS)
+        draw_parts(place, one, names=False)
+        place.set_title(name, loc="left", color=style.INK, fontweight="bold", parse_math=False)
+    if not narrow:
+        axes[1].set_ylabel("")
+    bar = figure.colorbar(picture, ax=axes, location="bottom", aspect=50, shrink=0.7, pad=0.03)
+    bar.set_label("rise over ambient, K, one scale")
+    bar.outline.set_visible(False)
+    return figure
+
+
+def _outline(axes: Axes, reference: xr.Dataset, *, small: bool) -> None:
+    draw_parts(axes, reference, names=False)
+    for name, (x, y, _, high) in region_boxes(reference):
+        label_on_map(axes, x, y + high / 2, name, small=small)
+
+
+def _shape(dataset: xr.Dataset) -> float:
+    x, y = dataset["x"].to_numpy(), dataset["y"].to_numpy()
+    return float(np.ptp(y) / max(float(np.ptp(x)), 1e-9)) if x.size > 1 else 1.0

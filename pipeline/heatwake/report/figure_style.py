@@ -1,0 +1,101 @@
+"""One look for all figures, and their way into a page: inline SVG that takes the page's ink and paper."""
+
+import io
+import re
+from collections.abc import Iterator
+from contextlib import contextmanager
+from typing import Any, Final
+from xml.sax.saxutils import escape
+
+import matplotlib as mpl
+from matplotlib.axes import Axes
+from matplotlib.backends.backend_agg import FigureCanvasAgg
+from matplotlib.figure import Figure
+from matplotlib.text import Text
+
+# Perceptually uniform and the same to colour-blind eyes (Nunez, Anderton and Renslow, PLOS ONE 13, 2018, e0199239).
+RISE_COLOURS: Final = "cividis"
+DIFFERENCE_COLOURS: Final = "RdBu_r"
+
+INK, MUTED, LINE, PAPER = "#1d2733", "#5b6876", "#d4dae0", "#fdfdfe"  # stand-ins for the page's own colours
+
+# After Okabe and Ito, "Color universal design", 2008; without its yellow and black, which drown in paper or night.
+SERIES: Final = ("#0072b2", "#d55e00", "#009e73", "#cc79a7", "#56b4e9", "#e69f00", "#8a6fc9", "#7f8c8d")
+DASHES: Final = ("-", (0, (5, 1.6)))
+INLET, OUTLET, UNDECIDED = "#2f86d0", "#d55e00", "#7b8794"
+_FROM_PAGE: Final = {INK: "--ink", MUTED: "--muted", LINE: "--line", PAPER: "--paper", INLET: "--inlet"} | {
+    colour: f"--series-{number}" for number, colour in enumerate(SERIES)
+}
+ON_MAP, ON_MAP_SHADE = "#ffffff", "#0b1524"
+NOT_SEEN: Final = "#9aa3ad"
+
+_STYLE: Final[Any] = {
+    "svg.fonttype": "none",
+    "svg.hashsalt": "heatwake",
+    "font.family": "DejaVu Sans",
+    "font.size": 10.5,
+    "axes.edgecolor": MUTED,
+    "axes.labelcolor": MUTED,
+    "axes.linewidth": 0.8,
+    "axes.spines.top": False,
+    "axes.spines.right": False,
+    "axes.facecolor": "none",
+    "axes.titlesize": 10.5,
+    "figure.facecolor": "none",
+    "grid.color": LINE,
+    "grid.linewidth": 0.8,
+    "hatch.color": MUTED,
+    "hatch.linewidth": 0.6,
+    "text.color": INK,
+    "text.parse_math": False,
+    "xtick.color": MUTED,
+    "ytick.color": MUTED,
+    "xtick.major.size": 3,
+    "ytick.major.size": 3,
+}
+
+
+@contextmanager
+def house_style() -> Iterator[None]:
+    """Draw and save figures within this."""
+    with mpl.rc_context(_STYLE):
+        yield
+
+
+def new_figure(width: float, height: float) -> Figure:
+    """Return an empty figure [inch] that fits its parts into itself."""
+    figure = Figure(figsize=(width, height), layout="constrained", dpi=144)
+    FigureCanvasAgg(figure)
+    return figure
+
+
+def plain_text(axes: Axes, x: float, y: float, text: str, **style: Any) -> Text:
+    """Write text that came from outside: signs that could mean mathematics are shown as they are."""
+    return axes.text(x, y, text, parse_math=False, **style)
+
+
+def colour_bar(figure: Figure, axes: Any, picture: Any, *, label: str, below: bool) -> None:
+    """Add a colour bar at the right, or below where the figure is narrow."""
+    place: Any = {"location": "bottom", "aspect": 40, "pad": 0.02} if below else {"location": "right", "aspect": 32}
+    bar = figure.colorbar(picture, ax=axes, shrink=0.8, **place)
+    bar.set_label(label)
+    bar.outline.set_visible(False)
+
+
+def inline_svg(figure: Figure, *, name: str, alt: str) -> str:
+    """Return a figure as SVG to stand in a page: no prologue, ids made unique by ``name``, colours from the page."""
+    buffer = io.BytesIO()
+    figure.savefig(buffer, format="svg", metadata={"Date": None, "Creator": None, "Format": None, "Type": None})
+    text = buffer.getvalue().decode()
+    text = text[text.index("<svg") :]
+    text = re.sub(r"\bid=\"([^\"]+)\"", rf'id="{name}-\1"', text)
+    text = re.sub(r"url\(#([^)]+)\)", rf"url(#{name}-\1)", text)
+    text = re.sub(r"href=\"#([^\"]+)\"", rf'href="#{name}-\1"', text)
+    text = re.sub(r"<style type=\"text/css\">.*?</style>", "", text, flags=re.DOTALL)  # would style the whole page
+    text = re.sub(r"'DejaVu Sans'(, [^;\"]*)?", "var(--face)", text)
+    for colour, variable in _FROM_PAGE.items():
+        text = text.replace(colour, f"var({variable})")
+    text = text.replace("image-rendering:crisp-edges;image-rendering:pixelated", "image-rendering:auto")
+    opening = re.sub(r'\b(width|height)="[^"]*pt"\s*', "", text[: text.index(">")])
+    opening += f' role="img" aria-label="{escape(alt, {chr(34): "&quot;"})}"'
+    return opening + text[text.index(">") :]

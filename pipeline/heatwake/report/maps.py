@@ -1,0 +1,52 @@
+"""The few maps that a report shows, loaded one at a time."""
+
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+import xarray as xr
+
+Array = npt.NDArray[np.float64]
+
+_SHOWN = 12  # of the maps in the last stretch; enough to see through noise, few enough to read at once
+
+
+def final_rise(results: xr.Dataset, *, seconds: float = 15.0) -> Array:
+    """Return the mean rise (y, x) [K] over the last ``seconds``; NaN where nothing was seen. Loads a map at a time."""
+    rise = results["temperature_rise"].transpose("time", "y", "x")
+    elapsed = results["elapsed"].to_numpy()
+    total = np.zeros(rise.shape[1:])
+    seen = np.zeros(rise.shape[1:])
+    if rise.sizes["time"] == 0:
+        return np.full(rise.shape[1:], np.nan)
+    last = np.flatnonzero(elapsed >= elapsed[-1] - seconds)
+    for index in last[np.unique(np.linspace(0, last.size - 1, _SHOWN).astype(int))]:
+        picture = rise.isel(time=int(index)).to_numpy()
+        finite = np.isfinite(picture)
+        total[finite] += picture[finite]
+        seen += finite
+    return np.where(seen > 0, total / np.maximum(seen, 1), np.nan)
+
+
+def extent(dataset: xr.Dataset) -> tuple[float, float, float, float]:
+    """Return left, right, bottom and top of a map's outer edges, for a picture whose first row is the top."""
+    x, y = dataset["x"].to_numpy(), dataset["y"].to_numpy()
+    half_x, half_y = _half_step(x), _half_step(y)
+    return float(x[0] - half_x), float(x[-1] + half_x), float(y[-1] - half_y), float(y[0] + half_y)
+
+
+def length_unit(dataset: xr.Dataset) -> str:
+    """Return mm, or px where no scale is given."""
+    return "px" if dataset["x"].attrs.get("units") == "pixel" else "mm"
+
+
+def highest(values: Array, *, least: float = 1.0) -> float:
+    """Return a round number just over the largest value, for the end of a scale."""
+    known = values[np.isfinite(values)]
+    top = max(float(known.max()) if known.size else 0.0, least)
+    step = 10.0 ** np.floor(np.log10(top)) / 2
+    return float(np.ceil(top / step) * step)
+
+
+def _half_step(axis: npt.NDArray[Any]) -> float:
+    return abs(float(axis[1] - axis[0])) / 2 if axis.size > 1 else 0.5

@@ -1,0 +1,68 @@
+"""Everything that a run writes for people, as text, rows and frames."""
+
+from collections.abc import Iterator, Mapping
+from typing import Any, Final
+
+import numpy as np
+import numpy.typing as npt
+import xarray as xr
+
+from heatwake import __version__
+from heatwake.report import comparison_report, movie_frames, page
+from heatwake.report.summary import comparison_lines, comparison_rows, flow_sentences, summary_rows
+from heatwake.schema.session import Session
+
+__all__ = [
+    "airflow_frames",
+    "comparison_lines",
+    "comparison_page",
+    "comparison_rows",
+    "flow_sentences",
+    "session_page",
+    "summary_rows",
+]
+
+VERSION: Final = 1  # raised whenever pages, tables or the film change
+MOVIE_RATE: Final = 15  # frames a second
+_MOVIE_FRAMES: Final = 150
+_MOVIE_SIZE: Final = (960, 600)
+
+
+def session_page(
+    results: xr.Dataset,
+    flow: xr.Dataset | None,
+    *,
+    description: Session,
+    digests: Mapping[str, str],
+    settings: Mapping[str, Any] | None = None,
+) -> str:
+    """Return ``report.html`` of one session."""
+    provenance = {
+        "heatwake": __version__,
+        "input_sha256": dict(digests),
+        "session": description.model_dump(mode="json", exclude_none=True),
+    }
+    return page.session_page(
+        results, flow=flow, title=description.title, settings=settings or {}, provenance=provenance
+    )
+
+
+def airflow_frames(results: xr.Dataset, flow: xr.Dataset | None) -> Iterator[npt.NDArray[np.uint8]]:
+    """Yield the RGB frames of ``airflow.mp4``."""
+    yield from movie_frames.airflow_frames(results, flow, frames=_MOVIE_FRAMES, size=_MOVIE_SIZE)
+
+
+def comparison_page(
+    comparison: xr.Dataset,
+    sessions: Mapping[str, xr.Dataset],
+    flows: Mapping[str, xr.Dataset],
+    *,
+    title: str,
+    settings: Mapping[str, Any] | None = None,
+    provenance: Mapping[str, Any] | None = None,
+) -> str:
+    """Return ``comparison.html`` of a workflow."""
+    origin = {"heatwake": __version__, "sessions": sorted(sessions)} | dict(provenance or {})
+    return comparison_report.comparison_page(
+        comparison, sessions, flows=flows, title=title, settings=settings or {}, provenance=origin
+    )

@@ -1,0 +1,204 @@
+"""The page of one session."""
+
+import hashlib
+import json
+from collections.abc import Callable, Mapping
+from functools import cache
+from typing import Any, Final
+
+import numpy as np
+import xarray as xr
+from jinja2 import Environment, PackageLoader, StrictUndefined, select_autoescape
+from markupsafe import Markup
+from matplotlib.figure import Figure
+
+from heatwake import __version__
+from heatwake.report import words
+from heatwake.report.answers import conditions, session_answer
+from heatwake.report.board_figure import footprints, rise_figure, spread_figure
+from heatwake.report.checklist import CAUTIONS, decision_rule, film_text, report_items
+from heatwake.report.curves_figure import curves_figure, frame_counts, quality_figure, reason_colour
+from heatwake.report.figure_style import house_style, inline_svg
+from heatwake.report.flow_reading import board_direction, opening_roles, region_direction, told_share
+from heatwake.report.maps import length_unit
+from heatwake.report.margin_bar import margin_bars
+from heatwake.report.parts import PartRow, final_ambient, part_rows
+from heatwake.schema.variables import OPENING_KIND
+
+WIDE, NARROW = 9.0, 4.3  # [inch] widths of a figure's two forms
+
+
+def session_page(
+    results: xr.Dataset,
+    *,
+    flow: xr.Dataset | None,
+    title: str,
+    settings: Mapping[str, Any],
+    provenance: Mapping[str, Any],
+) -> str:
+    """Return ``report.html`` of one session: self-contained, without scripts, nothing fetched.
+
+    Parameters
+    ----------
+    results : Dataset
+        Everything of registration, rise, regions and spread (there ``time`` may be called ``spread_time``), with what
+        the session file says. Maps may be lazy: only those shown are loaded.
+    flow : Dataset or None
+        Flow results; None where there are none.
+    title : str
+    settings : mapping
+        Of the stages, for the record.
+    provenance : mapping
+        Software, inputs and their digests, for the record.
+    """
+    rows = part_rows(results)
+    direction = board_direction(flow)
+    return render(
+        "session.html",
+        title=title,
+        identity=identity(title, settings, provenance),
+        answer=session_answer(results, flow),
+        chips=_chips(results),
+        tiles=_tiles(results, rows, flow=flow),
+        figures=_figures(results, flow),
+        rows=list(zip(rows, margin_bars(rows), strict=True)),
+        ambient=final_ambient(results),
+        carried=rows[0].margin_ambient if rows else np.nan,
+        carried_is_stated=bool("max_ambient" in results and np.isfinite(results["max_ambient"])),
+        decision_rule=decision_rule(),
+        direction=direction,
+        told_share=told_share(flow, direction.window),
+        openings=_openings(results, flow),
+        spread=_spread_rows(results, flow),
+        unit=length_unit(results),
+        frames=[(name, total, used, reason_colour(name)) for name, total, used in frame_counts(results)],
+        film=film_text(results),
+        zeroed=bool("cold_ambient" in results and np.isfinite(results["cold_ambient"])),
+        items=report_items(results),
+        settings=record(settings),
+        provenance=record(provenance),
+    )
+
+
+def render(template: str, **content: Any) -> str:
+    """Return a page from a template; everything but figures is escaped."""
+    page: str = _environment().get_template(template).render(version=__version__, cautions=CAUTIONS, **content)
+    return page
+
+
+@cache
+def _environment() -> Environment:
+    environment = Environment(
+        loader=PackageLoader("heatwake.report"),
+        autoescape=select_autoescape(default=True),
+        undefined=StrictUndefined,
+        trim_blocks=True,
+        lstrip_blocks=True,
+    )
+    environment.filters["number"] = words.number
+    return environment
+
+
+def two_forms(draw: Callable[[float], Figure], *, name: str, alt: str) -> dict[str, Markup]:
+    """Return a figure's wide and narrow form as markup for a page, which shows one of them."""
+    with house_style():
+        forms = {
+            form: inline_svg(draw(width), name=f"{name}-{form}", alt=alt)
+            for form, width in (("wide", WIDE), ("narrow", NARROW))
+        }
+    # Made here from numbers and from text that the SVG writer escaped: safe to stand in the page as it is.
+    return {form: Markup(text) for form, text in forms.items()}  # noqa: S704
+
+
+def record(content: Mapping[str, Any]) -> str:
+    """Return settings or provenance as indented JSON."""
+    return json.dumps(content, indent=2, sort_keys=True, default=str, ensure_ascii=False)
+
+
+def identity(title: str, *content: Mapping[str, Any]) -> str:
+    """Return the report's own mark: the same results give the same one."""
+    whole = json.dumps([title, *content], sort_keys=True, default=str)
+    return hashlib.sha256(whole.encode()).hexdigest()[:12]
+
+
+def _figures(results: xr.Dataset, flow: xr.Dataset | None) -> dict[str, dict[str, Markup]]:
+    told = board_direction(flow)
+    alt = "Map of the board's final temperature rise with parts, openings and arrows where heat is carried"
+    alt += f": {told.words}" if told.is_told else "; no arrows, for the direction is not identifiable"
+    made = {"rise": two_forms(lambda width: rise_figure(results, flow, width=width), name="rise", alt=alt)}
+    if footprints(results):
+        alt = "Map of the rise with each part's footprint as an ellipse and a line from the part to its centre"
+        made["spread"] = two_forms(lambda width: spread_figure(results, width=width), name="spread", alt=alt)
+    if results.sizes.get("region", 0) and "rise_max" in results:
+        alt = "Curves of each part's rise over time with its final value and the events"
+        made["curves"] = two_forms(lambda width: curves_figure(results, width=width), name="curves", alt=alt)
+    if results.sizes.get("frame", 0) and "reason" in results:
+        alt = "Strip of what became of each frame, over curves of its agreement with the reference and its movement"
+        made["quality"] = two_forms(lambda width: quality_figure(results, width=width), name="quality", alt=alt)
+    return made
+
+
+def _chips(results: xr.Dataset) -> list[tuple[str, str]]:
+    names: Final = {"power_W": ("power", "W"), "max_ambient_degC": ("maximum ambient", "°C")}
+    chips = []
+    for key, value in conditions(results).items():
+        name, unit = names.get(key, (key.replace("_", " "), ""))
+        text = (
+            ("yes" if value else "no") if isinstance(value, bool) else f"{value:g}" if _is_number(value) else str(value)
+        )
+        chips.append((name, f"{text} {unit}".strip()))
+    return chips
+
+
+def _is_number(value: object) -> bool:
+    return isinstance(value, int | float)
+
+
+def _tiles(results: xr.Dataset, rows: list[PartRow], *, flow: xr.Dataset | None) -> list[tuple[str, str, str]]:
+    """Return the key numbers: name, value, small print."""
+    tiles = []
+    known = [row for row in rows if np.isfinite(row.rise)]
+    if known:
+        hottest = max(known, key=lambda row: row.rise)
+        spread = f"± {words.number(hottest.uncertainty)} K (k = 1)"
+        tiles.append(("highest rise", f"{words.number(hottest.rise)} K", f"{hottest.name}, {spread}"))
+    limited = [row for row in known if np.isfinite(row.margin)]
+    if limited:
+        least = min(limited, key=lambda row: row.margin)
+        small = f"{least.name} at {least.margin_ambient:g} °C; U = {words.number(least.expanded_uncertainty)} K"
+        tiles.append(("least margin", f"{words.number(least.margin)} K", small))
+    told = board_direction(flow)
+    degrees = f"{words.number(told.degrees, digits=0)}°" if told.is_told else "not identifiable"
+    tiles.append(("heat is carried", degrees, told.words if told.is_told else "no direction is shown"))
+    counts = frame_counts(results)
+    if counts:
+        total, used = sum(row[1] for row in counts), sum(row[2] for row in counts)
+        tiles.append(("frames used", f"{used} of {total}", f"{total - used} left out, reasons below"))
+    return tiles
+
+
+def _openings(results: xr.Dataset, flow: xr.Dataset | None) -> list[tuple[str, str, str, str]]:
+    if "opening" not in results.dims:
+        return []
+    rows = []
+    for number, name in enumerate(results["opening"].to_numpy()):
+        rise = np.nan
+        if flow is not None and "opening_rise" in flow and name in flow["opening"].to_numpy():
+            rise = float(flow["opening_rise"].sel(opening=name))
+        kind = OPENING_KIND[int(results["opening_kind"][number])]
+        rows.append((str(name), kind, opening_roles(flow, str(name)), words.number(rise, unit="K", signed=True)))
+    return rows
+
+
+def _spread_rows(results: xr.Dataset, flow: xr.Dataset | None) -> list[dict[str, Any]]:
+    return [
+        {
+            "name": name,
+            "carried": region_direction(flow, name).words,
+            "size": f"{words.number(row['spread_major'])} × {words.number(row['spread_minor'])}",
+            "area": words.number(row["spread_area"], digits=0),
+            "drift": f"{words.number(row['drift_x'], signed=True)}, {words.number(row['drift_y'], signed=True)}",
+            "cut": row["spread_cut"] == 1,
+        }
+        for name, _, row in footprints(results)
+    ]

@@ -1,0 +1,100 @@
+"""Rows and lines of what a run found: for CSV tables and for the terminal."""
+
+from typing import Any
+
+import numpy as np
+import xarray as xr
+
+from heatwake.report.answers import comparison_answer
+from heatwake.report.flow_reading import Direction, board_direction, pair_direction
+from heatwake.report.parts import PartRow
+from heatwake.schema.variables import DIRECTION_CHANGE, FLOW_STATUS
+
+
+def summary_rows(rows: list[PartRow]) -> list[dict[str, Any]]:
+    """Return the rows of ``summary.csv``: units in the headers, uncertainties k = 1 but for U."""
+    return [
+        {
+            "region": row.name,
+            "temperature_degC": row.temperature,
+            "rise_K": row.rise,
+            "rise_uncertainty_K": row.uncertainty,
+            "rise_expanded_uncertainty_K": row.expanded_uncertainty,
+            "mean_rise_K": row.mean_rise,
+            "mean_rise_uncertainty_K": row.mean_uncertainty,
+            "time_constant_s": row.time_constant,
+            "remaining_rise_K": row.remaining,
+            "settled": int(row.settled),
+            "max_ambient_degC": row.margin_ambient,
+            "temperature_at_max_ambient_degC": row.carried_temperature,
+            "limit_degC": row.limit,
+            "margin_K": row.margin,
+            "verdict": row.verdict,
+            "remark": row.remark,
+        }
+        for row in rows
+    ]
+
+
+def comparison_rows(comparison: xr.Dataset) -> list[dict[str, Any]]:
+    """Return the rows of ``comparison.csv``: a row a session and region, and one a session for the board."""
+    return [row for name in comparison["session"].to_numpy() for row in _session_rows(comparison, str(name))]
+
+
+def _session_rows(comparison: xr.Dataset, name: str) -> list[dict[str, Any]]:
+    chosen = comparison.sel(session=name)
+    board = {
+        "session": name,
+        "reference": comparison.attrs.get("reference", ""),
+        "region": "board",
+        "steady_rise_difference_K": np.nan,
+        "steady_rise_difference_uncertainty_K": np.nan,
+        "significant": "",
+        **_turn(chosen, "board"),
+    }
+    regions = [
+        {
+            **board,
+            "region": str(region),
+            "steady_rise_difference_K": float(chosen["steady_rise_difference"].sel(region=region)),
+            "steady_rise_difference_uncertainty_K": float(
+                chosen["steady_rise_difference_uncertainty"].sel(region=region)
+            ),
+            "significant": int(chosen["region_significant"].sel(region=region)),
+            **_turn(chosen.sel(region=region), "region"),
+        }
+        for region in chosen["region"].to_numpy()
+    ]
+    return [board, *regions]
+
+
+def _turn(chosen: xr.Dataset, prefix: str) -> dict[str, Any]:
+    flag = float(chosen[f"{prefix}_flow_change"])
+    return {
+        "flow_direction_change_deg": float(chosen[f"{prefix}_flow_direction_change"]),
+        "flow_direction_change_uncertainty_deg": float(chosen[f"{prefix}_flow_direction_change_uncertainty"]),
+        "flow_change": DIRECTION_CHANGE[int(flag)] if np.isfinite(flag) else "not identifiable",
+    }
+
+
+def flow_sentences(name: str, flow: xr.Dataset, comparison: xr.Dataset | None) -> tuple[str, str]:
+    """Return where a session's heat is carried: from its own recording, and from the pair with the reference."""
+    joint = pair_direction(comparison, name)
+    if comparison is not None and name == comparison.attrs.get("reference"):
+        joint = _reference_direction(comparison)
+    return board_direction(flow).words, joint.words
+
+
+def _reference_direction(comparison: xr.Dataset) -> Direction:
+    """The reference's direction from the pair that tells it best."""
+    status = comparison["reference_flow_status"].to_numpy()
+    spread = comparison["reference_flow_direction_uncertainty"].to_numpy()
+    best = int(np.lexsort((np.nan_to_num(spread, nan=np.inf), status))[0])
+    degrees = float(comparison["reference_flow_direction"][best])
+    return Direction(degrees, float(spread[best]), FLOW_STATUS[int(status[best])], 0)
+
+
+def comparison_lines(comparison: xr.Dataset) -> list[str]:
+    """Return the two-sentence answers, a line a session."""
+    reference = str(comparison.attrs.get("reference", "the reference"))
+    return [comparison_answer(comparison, str(name), reference=reference) for name in comparison["session"].to_numpy()]
