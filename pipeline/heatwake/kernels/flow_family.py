@@ -19,7 +19,7 @@ AIR_HEAT = 1190.0
 _USUAL_SPEED = 0.3  # [m/s] between board and lid of a small fan-cooled item; free within a factor of three
 _USUAL_CHANNEL = 0.02  # [m]
 _BODY_CAPACITY = 0.5  # of a part's body, over that of the board below; free within a factor of e
-_SPLINE = 3
+_SPLINE = 4  # with three, patches of copper on a bare board in still air pass for a flow
 
 
 @dataclass(frozen=True)
@@ -249,7 +249,7 @@ class Parameters:
 
 
 def _bernstein(grid: CellGrid) -> Array:
-    """Quadratic Bernstein polynomials in x and y at the faces, ``(9, faces)``; they sum to one."""
+    """Bernstein polynomials in x and y at the faces, ``(_SPLINE ** 2, faces)``; they sum to one."""
     x, y = np.meshgrid(grid.edges_x, grid.edges_y[:-1] + 0.5 * grid.step_y)
     x2, y2 = np.meshgrid(grid.edges_x[:-1] + 0.5 * grid.step_x, grid.edges_y)
     along_x = _polynomials(np.concatenate([x.ravel(), x2.ravel()]) / grid.width)

@@ -113,11 +113,11 @@ def judge_single(problem: JointFlow, openings: Openings, *, gates: Gates) -> Ver
     still = problem.fit([still_air(problem.grid)])
     if not (openings.fans and openings.vents):
         return _judge_wind(problem, still, openings.channel, gates=gates)
-    fits = {sign: problem.fit([_through(problem, openings, sign)]) for sign in (1, -1)}
+    fits = {sign: problem.fit([_through(problem, openings, sign)], like=still) for sign in (1, -1)}
     sign = min(fits, key=lambda key: fits[key].misfit)
     best = fits[sign]
     towards = board_angle(best, problem)
-    wind = _best_wind(problem, openings.channel, angles=(towards, towards + 180.0))
+    wind = _best_wind(problem, openings.channel, angles=(towards, towards + 180.0), like=best)
     verdict = Verdict(
         status=NOT_IDENTIFIABLE,
         signs=(sign,),
@@ -144,7 +144,8 @@ def _transient(problem: JointFlow) -> bool:
 
 def _judge_wind(problem: JointFlow, still: JointFit, channel: float, *, gates: Gates) -> Verdict:
     """Judge with no declared openings."""
-    fits = [problem.fit([uniform_wind(problem.grid, angle=angle, channel=channel)]) for angle in (0, 90, 180, 270)]
+    winds = [uniform_wind(problem.grid, angle=angle, channel=channel) for angle in (0, 90, 180, 270)]
+    fits = [problem.fit([wind], like=still) for wind in winds]
     best = min(fits, key=lambda fit: fit.misfit)
     wind = best.vector[best.parameters.flow(0)]
     opposite = [fit for fit in fits if fit.vector[fit.parameters.flow(0)] @ wind < 0.0]
@@ -166,8 +167,9 @@ def board_angle(fit: JointFit, problem: JointFlow, *, index: int = 0) -> float:
     return float(np.degrees(np.arctan2(heat[1], heat[0])))
 
 
-def _best_wind(problem: JointFlow, channel: float, *, angles: Sequence[float]) -> JointFit:
-    fits = [problem.fit([uniform_wind(problem.grid, angle=angle, channel=channel)], steps=8) for angle in angles]
+def _best_wind(problem: JointFlow, channel: float, *, angles: Sequence[float], like: JointFit) -> JointFit:
+    winds = [uniform_wind(problem.grid, angle=angle, channel=channel) for angle in angles]
+    fits = [problem.fit([wind], like=like, steps=8) for wind in winds]
     return min(fits, key=lambda fit: fit.misfit)
 
 
@@ -190,7 +192,7 @@ def judge_pair(problem: JointFlow, openings: Sequence[Openings], *, opposed: boo
     fits = {}
     for signs in _pair_signs(opposed):
         families = [_through(problem, each, sign) for each, sign in zip(openings, signs, strict=True)]
-        fits[signs] = problem.fit(families)
+        fits[signs] = problem.fit(families, like=still)
     signs = min(fits, key=lambda key: fits[key].misfit)
     best = fits[signs]
     against = min(evidence(best, fit) for key, fit in fits.items() if key != signs)

@@ -124,20 +124,23 @@ class JointFlow:
             error = MODEL_ERROR if alike else SUM_ERROR
             self.rows = pair_rows(recordings[0], recordings[1], grid=grid, mean_error=error)
 
-    def fit(self, families: Sequence[AirFamily], *, start: Array | None = None, steps: int = 12) -> JointFit:
+    def fit(self, families: Sequence[AirFamily], *, like: JointFit | None = None, steps: int = 12) -> JointFit:
         """Fit one family a recording.
 
         Parameters
         ----------
         families : sequence of AirFamily
             One a recording.
-        start : (p,) array, optional
-            First guess; the families' own where not given.
+        like : JointFit, optional
+            Another fit, whose board is the first guess.
         steps : int
             Most Gauss-Newton steps.
         """
         parameters = Parameters(self.grid, self.prior, families, bodies=self.bodies)
-        state = self._evaluate(parameters, parameters.start if start is None else start)
+        start = parameters.start.copy()
+        if like is not None:
+            start[: parameters.shared] = like.vector[: parameters.shared]
+        state = self._evaluate(parameters, start)
         damping, curvature = 1e-2, np.eye(parameters.mean.size)
         for _ in range(steps):
             curvature, change = self._gauss_newton(parameters, state, damping)
