@@ -194,9 +194,11 @@ def _arrow_places(flow: xr.Dataset, degrees: Array) -> tuple[npt.NDArray[np.intp
 
 def draw_footprints(axes: Axes, results: xr.Dataset, *, small: bool = False) -> None:
     """Draw each region's last known footprint as an ellipse, and a line from its source to its centroid."""
-    for name, (x, y, _, _), row in footprints(results):
+    for name, (x, y, _, high), row in footprints(results):
         centre = (x + row["drift_x"], y + row["drift_y"])
-        for colour, line in ((style.ON_MAP_SHADE, 3.0), (style.ON_MAP, 1.5)):
+        cut = row["spread_cut"] == 1
+        casing = () if cut else ((style.ON_MAP_SHADE, 3.0),)
+        for colour, line in (*casing, (style.ON_MAP, 1.0 if cut else 1.5)):
             axes.add_patch(
                 Ellipse(
                     centre,
@@ -206,13 +208,15 @@ def draw_footprints(axes: Axes, results: xr.Dataset, *, small: bool = False) -> 
                     fill=False,
                     edgecolor=colour,
                     linewidth=line,
-                    linestyle=(0, (4, 2)) if row["spread_cut"] == 1 and colour == style.ON_MAP else "-",
+                    linestyle=(0, (4, 3)) if cut else "-",
+                    alpha=0.7 if cut else 1.0,
                     zorder=5,
                 )
             )
+        for colour, line in ((style.ON_MAP_SHADE, 3.0), (style.ON_MAP, 1.5)):
             axes.plot([x, centre[0]], [y, centre[1]], color=colour, linewidth=line, zorder=5)
         axes.plot(x, y, "o", markersize=4, color=style.ON_MAP, markeredgecolor=style.ON_MAP_SHADE, zorder=6)
-        label_on_map(axes, centre[0], centre[1] + row["spread_minor"], name, small=small)
+        label_on_map(axes, x, y + high / 2, name, small=small)
 
 
 def footprints(results: xr.Dataset) -> list[tuple[str, tuple[float, float, float, float], dict[str, float]]]:
@@ -236,6 +240,9 @@ def _board_axes(results: xr.Dataset, *, width: float, openings: bool = True) -> 
     figure = style.new_figure(width, width * shape * (0.95 if width < 6 else 0.86) + (1.1 if width < 6 else 0.5))
     axes = figure.add_subplot()
     prepare_board_axes(axes, results, room=room)
+    if width < 6 and openings:
+        axes.set_yticks([])  # the openings' names need the place
+        axes.set_ylabel("")
     return figure, axes
 
 

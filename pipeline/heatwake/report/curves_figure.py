@@ -33,7 +33,7 @@ def curves_figure(results: xr.Dataset, *, width: float = 9.0) -> Figure:
         _draw_curve(axes, elapsed, series, look={"color": colour, "linestyle": dash})
         beside = end * (1.008 + 0.012 * (rank % 3))  # bars of neighbours do not cover each other
         _draw_final(axes, beside, final, uncertainty=uncertainty, colour=colour, settled=settled)
-    axes.set_xlim(float(elapsed[0]) if elapsed.size else 0.0, end * 1.02)
+    axes.set_xlim(0.0, end * 1.02)
     low, high = axes.get_ylim()
     axes.set_ylim(min(0.0, low), max(high, 1.0))
     _name_curves(axes, shown, end=end)
@@ -60,7 +60,7 @@ def quality_figure(results: xr.Dataset, *, width: float = 9.0) -> Figure:
     other.plot(times, moved, color=style.SERIES[1], linewidth=1.1)
     other.set_ylabel("movement, px", color=style.SERIES[1])
     other.set_ylim(0, max(1.0, 1.15 * float(np.nanmax(moved)) if np.isfinite(moved).any() else 1.0))
-    line.set_xlim(float(times[0]), float(times[-1]) if times.size > 1 else float(times[0]) + 1.0)
+    line.set_xlim(min(0.0, float(times[0])), max(float(times[-1]), float(times[0]) + 1.0))
     _time_axis(line)
     return figure
 

@@ -51,7 +51,7 @@ class Direction:
             return "not attempted" if self.status == "not attempted" else "not identifiable"
         doubt = ", weakly told" if self.status == "weak" else ""
         spread = f" ± {self.uncertainty:.0f}°" if np.isfinite(self.uncertainty) else ""
-        degrees = f"{round(self.degrees)}".replace("-", "−")
+        degrees = f"{round((self.degrees + 180.0) % 360.0 - 180.0)}".replace("-", "−")
         return f"{heading(self.degrees)} ({degrees}°{spread}{doubt})"
 
 

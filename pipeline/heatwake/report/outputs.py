@@ -9,7 +9,9 @@ import xarray as xr
 
 from heatwake import __version__
 from heatwake.report import comparison_report, movie_frames, page
-from heatwake.report.summary import comparison_lines, comparison_rows, flow_sentences, summary_rows
+from heatwake.report.answers import reference_name
+from heatwake.report.summary import comparison_lines, flow_sentences, summary_rows
+from heatwake.report.summary import comparison_rows as plain_rows
 from heatwake.schema.session import Session
 
 __all__ = [
@@ -66,3 +68,12 @@ def comparison_page(
     return comparison_report.comparison_page(
         comparison, sessions, flows=flows, title=title, settings=settings or {}, provenance=origin
     )
+
+
+def comparison_rows(comparison: xr.Dataset, sessions: Mapping[str, xr.Dataset] | None = None) -> list[dict[str, Any]]:
+    """Return the rows of ``comparison.csv``: a row a session and region, and one a session for its board.
+
+    ``sessions`` tell the reference's name where the comparison does not.
+    """
+    name = reference_name(comparison, sessions or {})
+    return plain_rows(comparison.assign_attrs(reference=name))
