@@ -213,8 +213,7 @@ def draw_footprints(axes: Axes, results: xr.Dataset, *, small: bool = False) -> 
                     zorder=5,
                 )
             )
-        for colour, line in ((style.ON_MAP_SHADE, 3.0), (style.ON_MAP, 1.5)):
-            axes.plot([x, centre[0]], [y, centre[1]], color=colour, linewidth=line, zorder=5)
+            axes.plot([x, centre[0]], [y, centre[1]], color=colour, linewidth=line, alpha=0.7 if cut else 1.0, zorder=5)
         axes.plot(x, y, "o", markersize=4, color=style.ON_MAP, markeredgecolor=style.ON_MAP_SHADE, zorder=6)
         label_on_map(axes, x, y + high / 2, name, small=small)
 
