@@ -108,6 +108,14 @@ def test_a_hand_is_left_out_and_nothing_else():
     assert np.flatnonzero(result["usable"].values == 0).tolist() == [45, 46, 47, 48]
 
 
+@pytest.mark.parametrize("covered", [range(4), range(66, 70)])
+def test_a_hand_there_from_the_start_or_to_the_end_is_left_out(covered):
+    frames = draw_board(np.zeros((70, 3)))
+    frames[list(covered), 60:, 40:60] = 33.0
+    result = register(session_of(frames), RegistrationSettings())
+    assert flagged(result, "obstructed") == list(covered)
+
+
 @pytest.fixture(scope="module")
 def recorded():
     """A charger that is shaken, knocked, reached over, and recorded by a camera that shuts its shutter twice."""
@@ -148,7 +156,7 @@ def leaf_frames(leaf):
 
 def test_a_real_leaf_hardly_moves_while_it_warms(leaf_frames):
     result = register(session_of(leaf_frames, np.arange(14) * 15.0), RegistrationSettings())
-    calm = slice(4, 14)  # its first minute is gusty
+    calm = slice(4, 14)  # it flutters in its first minute
     assert np.ptp(result["shift_x"].values[calm]) < 1.0
     assert np.ptp(result["shift_y"].values[calm]) < 1.0
     assert (result["quality"].values > 0.5).all()

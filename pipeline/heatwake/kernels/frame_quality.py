@@ -168,9 +168,10 @@ def departure(picture: Array, *, before: Array, after: Array) -> Array:
     flicker = np.min([_spread(side) for side in sides], axis=0)
     low, high = medians.min(axis=0), medians.max(axis=0)
     if len(sides) == 1:  # at an end of the recording the trend may go on as far again
-        near = np.median(sides[0][: max(1, len(sides[0]) // 4)], axis=0)
+        near = np.median(sides[0][: (len(sides[0]) + 1) // 2], axis=0)
         swing = 2 * np.abs(medians[0] - near)
-        low, high = near - swing, near + swing
+        usual = np.quantile(sides[0], [0.1, 0.9], axis=0)
+        low, high = np.minimum(near - swing, usual[0]), np.maximum(near + swing, usual[1])
     low, high = low - FLICKER_FACTOR * flicker, high + FLICKER_FACTOR * flicker
     outside = picture - np.clip(picture, low, high)
     seen = np.isfinite(outside)

@@ -1,9 +1,9 @@
 """Which frames are sound, and how far each frame's picture has moved from the first.
 
-Two readings of the frames, block by block. The first finds repeats, gaps in time and steps common to all pixels, and
-keeps an even sample of pictures for the reference. The second aligns each frame to the reference, where the heated
-board shows its print best, and looks for things in the way. Poses are reported from the first usable frame, on which
-the session file gives the board's corners.
+Two readings of the frames, block by block. The first finds repeats and keeps an even sample of pictures for the
+reference. The second aligns each frame to the reference, where the heated board shows its print best, and looks for
+things in the way; steps common to all pixels are told from the aligned pictures' levels. Poses are reported from the
+first usable frame, on which the session file gives the board's corners.
 """
 
 from collections import deque
@@ -17,17 +17,10 @@ import xarray as xr
 from pydantic import NonNegativeFloat, PositiveFloat, PositiveInt
 
 from heatwake.errors import InputError
-from heatwake.kernels.alignment import (
-    Alignment,
-    align,
-    compose,
-    gradient_magnitude,
-    invert,
-    normalise_contrast,
-    resample,
-)
+from heatwake.kernels.alignment import compose, invert, resample
 from heatwake.kernels.frame_quality import common_steps, departure, gaps, is_repeat, obstructed_share, thumbnail
 from heatwake.kernels.pose_track import picture_reach, settle_poses
+from heatwake.kernels.reference_picture import build_reference, locate
 from heatwake.schema.settings import Settings
 from heatwake.schema.variables import REASON, label, require
 from heatwake.stages.stage import Stage
@@ -39,13 +32,11 @@ BLOCK_FRAMES: Final = 32  # read together where the recording isn't chunked
 PLACES: Final = 8  # along the longer side, to judge steps common to all pixels
 CELLS: Final = 64  # along the longer side, to look for things in the way
 SAMPLE: Final = 16  # pictures kept for the reference, twice that in passing
-LEAST_CONTRAST: Final = 0.5  # of the highest spread of temperature that a picture for the reference needs
 WINDOW_FRAMES: Final = 6  # frames each side that tell what's in the way, at least
 WINDOW_SAMPLE: Final = 15  # and at most so many of those within the time allowed
+LEAST_SIDE: Final = 0.25  # of the time allowed that the frames after must reach to be judged by
 LOST: Final = 0.5  # a frame whose quality is less than this share of its neighbours' isn't registered
 NEIGHBOURS: Final = 10
-FARTHEST: Final = 0.3  # of the picture's shorter side; a larger movement is a wrong match
-STEEPEST: Final = 10.0  # [deg] likewise
 
 
 class RegistrationSettings(Settings):
@@ -58,7 +49,7 @@ class RegistrationSettings(Settings):
     least_step: PositiveFloat = 0.1  # [K] smallest step common to all pixels that is corrected
     obstruction_departure: PositiveFloat = 1.0  # [K] a place that differs by more from before and after is covered
     obstruction_share: PositiveFloat = 0.005  # of the picture in the way, from which a frame is left out
-    obstruction_s: PositiveFloat = 20.0  # [s] how far before and after is looked
+    obstruction_s: PositiveFloat = 40.0  # [s] how far before and after is looked; twice what a hand may stay
     gap_factor: PositiveFloat = 2.5  # an interval this much longer than its neighbours is a gap
     block_frames: PositiveInt = BLOCK_FRAMES  # frames read together where the recording isn't chunked
 
@@ -159,83 +150,19 @@ def _survey(frames: xr.DataArray, settings: RegistrationSettings) -> _Survey:
     return _Survey(frozen, sample)
 
 
-@dataclass
-class _Reference:
-    """The board's print, by its contrast and by the size of its gradient, and where it is known."""
-
-    contrast: Array
-    edges: Array
-    known: Mask
-
-    @classmethod
-    def of(cls, picture: Array) -> "_Reference":
-        return cls(normalise_contrast(picture), normalise_contrast(gradient_magnitude(picture)), np.isfinite(picture))
-
-
-def _build_reference(sample: list[Array]) -> _Reference:
-    """Median of the aligned pictures in which the heat shows the board's print; built once more from itself."""
-    spread = np.array([np.nanstd(picture) for picture in sample])
-    warm = [picture for picture, width in zip(sample, spread, strict=True) if width >= LEAST_CONTRAST * spread.max()]
-    reference = _Reference.of(warm[len(warm) // 2])
-    for _ in range(2):
-        found = [
-            align(normalise_contrast(one), reference.contrast, mask=np.isfinite(one), reference_mask=reference.known)
-            for one in warm
-        ]
-        best = float(np.median([one.quality for one in found]))
-        aligned = [
-            resample(picture - np.float32(np.nanmedian(picture)), one.pose)
-            for picture, one in zip(warm, found, strict=True)
-            if one.quality >= LOST * best
-        ]
-        reference = _Reference.of(_median_where_seen(np.stack(aligned)))
-    return reference
-
-
-def _median_where_seen(pictures: Array) -> Array:
-    seen = np.isfinite(pictures).any(axis=0)
-    median = np.full(pictures.shape[1:], np.nan, dtype=np.float32)
-    median[seen] = np.nanmedian(pictures[:, seen], axis=0)
-    return median
-
-
-def _locate(frame: Array, reference: _Reference, *, guess: Array, good: float) -> Alignment:
-    """Align a frame: from the guess; if that's poor from anywhere; if that's poor by the size of the gradient."""
-    seen, contrast = np.isfinite(frame), normalise_contrast(frame)
-    best = align(contrast, reference.contrast, guess=guess, mask=seen, reference_mask=reference.known)
-    if best.quality < good:
-        other = align(contrast, reference.contrast, mask=seen, reference_mask=reference.known)
-        best = max(best, other, key=_plausible_quality)
-    if best.quality < good:
-        edges = normalise_contrast(gradient_magnitude(frame))
-        other = align(edges, reference.edges, guess=best.pose, mask=seen, reference_mask=reference.known)
-        best = max(best, other, key=_plausible_quality)
-    if not _is_plausible(best, frame.shape):
-        return Alignment.of(guess, quality=0.0, share=0.0)
-    return best
-
-
-def _plausible_quality(one: Alignment) -> float:
-    return one.quality if abs(one.rotation) < STEEPEST else -1.0
-
-
-def _is_plausible(one: Alignment, shape: tuple[int, ...]) -> bool:
-    return abs(one.rotation) < STEEPEST and float(np.hypot(one.shift_x, one.shift_y)) < FARTHEST * min(shape)
-
-
 def _follow(frames: xr.DataArray, settings: RegistrationSettings, *, elapsed: Array, survey: _Survey) -> _Motion:
     """Align each frame and look for things in the way."""
     count = len(elapsed)
     places = thumbnail(survey.sample[0], longest=PLACES).size
     motion = _Motion.empty(count, places)
-    reference = _build_reference(survey.sample)
+    reference = build_reference(survey.sample)
     watch = _Watch(settings, elapsed, motion.obstructed)
     guess: Array = np.zeros(3)
     for index, frame in _read(frames, settings):
         if survey.frozen[index]:
             motion.poses[index], motion.quality[index] = motion.poses[index - 1], motion.quality[index - 1]
             continue
-        found = _locate(frame, reference, guess=guess, good=settings.good_quality)
+        found = locate(frame, reference, guess=guess, good=settings.good_quality)
         motion.poses[index], motion.quality[index] = found.pose, found.quality
         guess = found.pose if found.quality >= settings.good_quality else guess
         brought_back = resample(frame, found.pose)
@@ -258,7 +185,7 @@ class _Watch:
     def look(self, index: int, picture: Array) -> None:
         """Take a picture in, and judge those that have enough after them."""
         self.waiting.append((index, picture))
-        while len(self.waiting) > WINDOW_FRAMES + 1 and self._span(self.waiting) > self.settings.obstruction_s:
+        while self._reaches(self.waiting[0][0], index):
             self._judge()
 
     def finish(self) -> None:
@@ -266,20 +193,29 @@ class _Watch:
         while self.waiting:
             self._judge()
 
-    def _span(self, pictures: deque[tuple[int, Array]]) -> float:
-        return float(self.elapsed[pictures[-1][0]] - self.elapsed[pictures[0][0]])
+    def _reaches(self, first: int, last: int) -> bool:
+        """Whether there's as much between two frames as it takes to tell what's usual."""
+        return last - first > WINDOW_FRAMES and self._time(first, last) > self.settings.obstruction_s
+
+    def _time(self, first: int, last: int) -> float:
+        return float(self.elapsed[last] - self.elapsed[first])
 
     def _judge(self) -> None:
         index, picture = self.waiting.popleft()
-        sides = [_spread_over([one for _, one in side]) for side in (list(self.before)[::-1], list(self.waiting))]
-        departures = departure(picture, before=sides[0], after=sides[1])
+        while self.before and self._reaches(self.before[0][0], index):
+            self.before.popleft()  # too long ago, also where all since was in the way: what stays is accepted
+        before = [one for _, one in self.before][::-1]
+        after = [one for _, one in self.waiting]
+        # what's there from the start is judged by what comes after, and what stays to the end by what was before
+        if len(before) < WINDOW_FRAMES <= len(after):
+            before = []
+        elif before and after and self._time(index, self.waiting[-1][0]) < LEAST_SIDE * self.settings.obstruction_s:
+            after = []
+        departures = departure(picture, before=_spread_over(before), after=_spread_over(after))
         share = obstructed_share(departures, least=self.settings.obstruction_departure)
         self.obstructed[index] = share > self.settings.obstruction_share
-        if self.obstructed[index]:
-            return
-        self.before.append((index, picture))
-        while len(self.before) > WINDOW_FRAMES and self._span(self.before) > self.settings.obstruction_s:
-            self.before.popleft()
+        if not self.obstructed[index]:
+            self.before.append((index, picture))
 
 
 def _spread_over(pictures: list[Array]) -> Array:
@@ -356,5 +292,5 @@ STAGE: Final = Stage(
     apply=register,
     needs=("indicated_temperature",),
     makes=("shift_x", "shift_y", "rotation", "quality", "usable", "reason", "offset_step"),
-    version=1,
+    version=2,
 )

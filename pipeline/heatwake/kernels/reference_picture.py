@@ -1,0 +1,101 @@
+"""The picture that frames are aligned to, and where on a frame it is found again."""
+
+from dataclasses import dataclass
+from typing import Any, Final
+
+import numpy as np
+import numpy.typing as npt
+
+from heatwake.kernels.alignment import Alignment, align, gradient_magnitude, normalise_contrast, resample
+
+Array = npt.NDArray[np.floating[Any]]
+Mask = npt.NDArray[np.bool_]
+
+LEAST_CONTRAST: Final = 0.5  # of the highest spread of temperature that a picture for the reference needs
+FITTING: Final = 0.5  # of the median quality that a picture needs to go into the reference
+FARTHEST: Final = 0.3  # of the picture's shorter side; a larger movement is a wrong match
+STEEPEST: Final = 10.0  # [deg] likewise
+
+
+@dataclass
+class Reference:
+    """The board's print, by its contrast and by the size of its gradient, and where it is known."""
+
+    contrast: Array
+    edges: Array
+    known: Mask
+
+    @classmethod
+    def of(cls, picture: Array) -> "Reference":
+        """Return the reference that a picture (rows, columns) makes; masked pixels are NaN."""
+        return cls(normalise_contrast(picture), normalise_contrast(gradient_magnitude(picture)), np.isfinite(picture))
+
+
+def build_reference(sample: list[Array]) -> Reference:
+    """Return the median of those pictures in which heat shows the board's print, aligned; built once more from itself.
+
+    Parameters
+    ----------
+    sample : list of (rows, columns) arrays
+        Pictures spread over the recording, one at least; masked pixels are NaN. A hand in a few of them is outvoted.
+    """
+    spread = np.array([np.nanstd(picture) for picture in sample])
+    warm = [picture for picture, width in zip(sample, spread, strict=True) if width >= LEAST_CONTRAST * spread.max()]
+    reference = Reference.of(warm[len(warm) // 2])
+    for _ in range(2):
+        found = [
+            align(normalise_contrast(one), reference.contrast, mask=np.isfinite(one), reference_mask=reference.known)
+            for one in warm
+        ]
+        best = float(np.median([one.quality for one in found]))
+        aligned = [
+            resample(picture - np.float32(np.nanmedian(picture)), one.pose)
+            for picture, one in zip(warm, found, strict=True)
+            if one.quality >= FITTING * best
+        ]
+        reference = Reference.of(_median_where_seen(np.stack(aligned)))
+    return reference
+
+
+def _median_where_seen(pictures: Array) -> Array:
+    seen = np.isfinite(pictures).any(axis=0)
+    median = np.full(pictures.shape[1:], np.nan, dtype=np.float32)
+    median[seen] = np.nanmedian(pictures[:, seen], axis=0)
+    return median
+
+
+def locate(frame: Array, reference: Reference, *, guess: Array, good: float) -> Alignment:
+    """Return where a frame shows the reference's content.
+
+    Sought from the guess; where that's poor from anywhere; where that's poor too by the size of the gradient.
+
+    Parameters
+    ----------
+    frame : (rows, columns) array
+        Masked pixels are NaN.
+    reference : Reference
+    guess : (3,) array
+        Pose to start from; it's held, with quality 0, where nothing plausible is found.
+    good : float
+        Quality from which a pose isn't poor.
+    """
+    seen, contrast = np.isfinite(frame), normalise_contrast(frame)
+    best = align(contrast, reference.contrast, guess=guess, mask=seen, reference_mask=reference.known)
+    if best.quality < good:
+        other = align(contrast, reference.contrast, mask=seen, reference_mask=reference.known)
+        best = max(best, other, key=_plausible_quality)
+    if best.quality < good:
+        edges = normalise_contrast(gradient_magnitude(frame))
+        other = align(edges, reference.edges, guess=best.pose, mask=seen, reference_mask=reference.known)
+        best = max(best, other, key=_plausible_quality)
+    if not _is_plausible(best, frame.shape):
+        return Alignment.of(guess, quality=0.0, share=0.0)
+    return best
+
+
+def _plausible_quality(one: Alignment) -> float:
+    return one.quality if abs(one.rotation) < STEEPEST else -1.0
+
+
+def _is_plausible(one: Alignment, shape: tuple[int, ...]) -> bool:
+    return abs(one.rotation) < STEEPEST and float(np.hypot(one.shift_x, one.shift_y)) < FARTHEST * min(shape)
