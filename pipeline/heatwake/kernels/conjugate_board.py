@@ -1,10 +1,10 @@
 """A board that conducts, under one layer of air that carries heat: temperatures and their derivatives.
 
     C dTb/dt = div(K grad Tb) - (back + h) Tb + h Ta + q          board, per area
-    G . grad Ta + (h + film) Ta = h Tb                            air, quasi-steady
+    G . grad Ta - M lap Ta + (h + film) Ta = h Tb                 air, quasi-steady
 
-``K`` is the sheet conductance (conductivity times thickness), ``G`` the air's heat capacity flow per metre of width.
-The board is discretised by finite volumes, the air by first-order upwind differences (Patankar, Numerical Heat Transfer
+``K`` is the sheet conductance (conductivity times thickness), ``G`` the air's heat capacity flow per metre of width,
+``M`` its mixing. The board is discretised by finite volumes, the air by first-order upwind differences (Patankar, Numerical Heat Transfer
 and Fluid Flow, 1980, chapters 4 and 5), time by Alexander's two-stage L-stable scheme (SIAM J. Numer. Anal. 14, 1977,
 1006).
 All temperatures are rises over the air that comes in.
@@ -37,29 +37,35 @@ class Coefficients:
         Sheet conductance at the faces [W/K]; those on the board's edge are not used.
     capacity : (cells,) array
         Heat capacity [J m-2 K-1].
-    exchange, back, film : float
+    exchange : (cells,) array
+        Heat transfer coefficient between board and air [W m-2 K-1].
+    back, film : float
         Heat transfer coefficients [W m-2 K-1].
+    mixing : float
+        Heat that eddies carry along the air layer, as a sheet conductance [W/K].
     flux : (faces,) array
         Heat capacity flow of the air through the faces [W/K].
     """
 
     sheet: Array
     capacity: Array
-    exchange: float
+    exchange: Array
     back: float
     film: float
+    mixing: float
     flux: Array
 
 
 @dataclass(frozen=True)
 class Tangents:
-    """Derivatives of the coefficients with respect to ``p`` parameters: ``(p, faces)``, ``(p, cells)``, ``(p,)``."""
+    """Derivatives of the coefficients with respect to ``p`` parameters: ``(p,)`` and then as there."""
 
     sheet: Array
     capacity: Array
     exchange: Array
     back: Array
     film: Array
+    mixing: Array
     flux: Array
 
 
@@ -116,9 +122,10 @@ class ConjugateBoard:
         forth, back = np.maximum(values.flux, 0.0), np.minimum(values.flux, 0.0)
         carry = self._transport(forth, back)
         sheet = self._transport(conduct, -conduct)
+        mixing = values.mixing * self._shape_factor
         one = np.ones(cells) * area
         board = sheet + diags((values.back + values.exchange) * one)
-        air = carry + diags((values.film + values.exchange) * one)
+        air = carry + self._transport(mixing, -mixing) + diags((values.film + values.exchange) * one)
         mixed = diags(-values.exchange * one)
         return csc_matrix(_blocks(board, mixed, air))
 
@@ -214,12 +221,15 @@ class ConjugateBoard:
         """Derivative of the operator, applied to a state: ``(2 cells, p)`` [W]."""
         cells, area = self.grid.cells, self.grid.cell_area
         board, air = state[:cells], state[cells:]
-        fall = np.where(self.inner, board[self.low] - board[self.high], 0.0) * self._shape_factor
+        fall, fall_air = (
+            np.where(self.inner, layer[self.low] - layer[self.high], 0.0) * self._shape_factor for layer in (board, air)
+        )
         donor = np.where(values.flux >= 0.0, self.low, self.high)
         carried = np.where(donor >= 0, air[donor], 0.0)
-        passing = np.outer(area * (board - air), tangents.exchange)
+        passing = (area * (board - air))[:, np.newaxis] * tangents.exchange.T
         upper = self._leaves @ (fall * tangents.sheet).T + passing + np.outer(area * board, tangents.back)
-        lower = self._leaves @ (carried * tangents.flux).T - passing + np.outer(area * air, tangents.film)
+        blown = carried * tangents.flux + np.outer(tangents.mixing, fall_air)
+        lower = self._leaves @ blown.T - passing + np.outer(area * air, tangents.film)
         return np.concatenate([upper, lower])
 
 

@@ -18,6 +18,7 @@ AIR_HEAT = 1190.0
 
 _USUAL_SPEED = 0.3  # [m/s] between board and lid of a small fan-cooled item; free within a factor of three
 _USUAL_CHANNEL = 0.02  # [m]
+_BODY_EXCHANGE = 3.0  # more of a part's body, by its walls, than of the board below; free within a factor of e
 _BODY_CAPACITY = 0.5  # of a part's body, over that of the board below; free within a factor of e
 _SPLINE = 4  # with three, patches of copper on a bare board in still air pass for a flow
 
@@ -126,7 +127,7 @@ class BoardPrior:
 
     Attributes
     ----------
-    sheet, capacity, exchange, back, film : float
+    sheet, capacity, exchange, back, film, mixing : float
         See `conjugate_board.Coefficients`.
     sheet_deviation, capacity_deviation : float
         Of the logarithm: about 0.2 where the board is described, about 1 where it is not.
@@ -139,6 +140,7 @@ class BoardPrior:
     exchange: float = 12.0
     back: float = 9.0
     film: float = 5.0
+    mixing: float = 4e-3
 
 
 def describe_board(thickness: float, conductivity: float) -> BoardPrior:
@@ -169,8 +171,8 @@ def describe_board(thickness: float, conductivity: float) -> BoardPrior:
 class Parameters:
     """The parameter vector of a fit to one or several recordings of one board, and its prior.
 
-    Shared: level and spline of the sheet conductance, conductance of bodies, capacity of board and bodies, exchange,
-    back and film loss.
+    Shared: level and spline of the sheet conductance, conductance of bodies, capacity of board and bodies, exchange of
+    board and bodies, back and film loss, mixing of the air.
     Of each recording: its own exchange and power (ratios to the shared ones) and the flow.
 
     Parameters
@@ -181,26 +183,42 @@ class Parameters:
         The board beforehand.
     families : sequence of AirFamily
         One a recording.
-    bodies : (cells,) array
-        Share of each cell that lies under a part's body.
+    bodies : (parts, cells) array
+        Share of each cell that lies under each part's body.
     """
 
     def __init__(self, grid: CellGrid, prior: BoardPrior, families: Sequence[AirFamily], *, bodies: Array) -> None:
-        self.prior, self.families, self.bodies = prior, families, bodies
+        self.prior, self.families, self.parts = prior, families, bodies
+        self.bodies = bodies.max(axis=0, initial=0.0)
         low, high = face_neighbours(grid)
-        self.bridges = np.where((low >= 0) & (high >= 0), np.minimum(bodies[low], bodies[high]), 0.0)
+        self.bridges = np.where((low >= 0) & (high >= 0), np.minimum(self.bodies[low], self.bodies[high]), 0.0)
         self.spline = _bernstein(grid)
         many = len(families) > 1
-        shared = _SPLINE**2 + 7
+        shared = _SPLINE**2 + 8 + len(bodies)
         own = [np.array([0.2 if many else 1e-3, 0.01 if many else 1e-3]) for _ in families]
-        deviations = [prior.sheet_deviation, *[0.5] * _SPLINE**2, 1.0, prior.capacity_deviation, 1.0, 0.5, 0.4, 0.4]
+        deviations = [
+            prior.sheet_deviation,
+            *[0.5] * _SPLINE**2,
+            1.0,
+            prior.capacity_deviation,
+            1.0,
+            0.5,
+            0.4,
+            0.3,
+            1.0,
+        ]
         blocks = [np.concatenate([two, family.deviation]) for two, family in zip(own, families, strict=True)]
-        self.deviation = np.concatenate([np.array(deviations), *blocks])
+        self.deviation = np.concatenate([np.array(deviations), np.full(len(bodies), 0.7), *blocks])
         self.mean = np.concatenate([np.zeros(shared), *[np.concatenate([np.zeros(2), f.mean]) for f in families]])
         self.start = np.concatenate([np.zeros(shared), *[np.concatenate([np.zeros(2), f.start]) for f in families]])
         self.shared = shared
         sizes = np.array([2 + family.deviation.size for family in families])
         self._first = shared + np.concatenate([[0], np.cumsum(sizes)])
+
+    @property
+    def _walls(self) -> slice:
+        """Place of the exchange of the parts' bodies."""
+        return slice(self.shared - len(self.parts), self.shared)
 
     def own(self, index: int) -> slice:
         """Place of one recording's own parameters: exchange, power, flow."""
@@ -217,14 +235,17 @@ class Parameters:
     def coefficients(self, vector: Array, index: int) -> Coefficients:
         """Return one recording's coefficients."""
         level, net = vector[0], vector[1 : 1 + _SPLINE**2]
-        body, capacity, added, exchange, back, film = vector[1 + _SPLINE**2 : self.shared]
+        body, capacity, added, exchange, back, film, mixing = vector[1 + _SPLINE**2 : self._walls.start]
         prior = self.prior
         return Coefficients(
             sheet=prior.sheet * (np.exp(level + net @ self.spline) + np.exp(body) * self.bridges),
             capacity=prior.capacity * (np.exp(capacity) + _BODY_CAPACITY * np.exp(added) * self.bodies),
-            exchange=prior.exchange * np.exp(exchange + vector[self.own(index)][0]),
+            exchange=prior.exchange
+            * np.exp(exchange + vector[self.own(index)][0])
+            * (1.0 + _BODY_EXCHANGE * np.exp(vector[self._walls]) @ self.parts),
             back=prior.back * np.exp(back),
             film=prior.film * np.exp(film),
+            mixing=prior.mixing * np.exp(mixing),
             flux=self.families[index].flux(vector[self.flow(index)]),
         )
 
@@ -237,13 +258,17 @@ class Parameters:
         sheet, flux = np.zeros((count, board.size)), np.zeros((count, board.size))
         sheet[0], sheet[1:at], sheet[at] = board, board * self.spline, body
         flux[self.flow(index)] = self.families[index].flux_slope(vector[self.flow(index)])
+        walls = _BODY_EXCHANGE * np.exp(vector[self._walls])[:, np.newaxis] * self.parts
         unit = np.eye(count)
+        exchange = np.outer(unit[at + 3] + unit[self.own(index).start], values.exchange)
+        exchange[self._walls] = values.exchange * walls / (1.0 + walls.sum(axis=0))
         return Tangents(
             sheet=sheet,
             capacity=np.outer(unit[at + 1], values.capacity - added) + np.outer(unit[at + 2], added),
-            exchange=values.exchange * (unit[at + 3] + unit[self.own(index).start]),
+            exchange=exchange,
             back=values.back * unit[at + 4],
             film=values.film * unit[at + 5],
+            mixing=values.mixing * unit[at + 6],
             flux=flux,
         )
 

@@ -59,7 +59,7 @@ class Gates:
     """
 
     identified: float = 30.0
-    weak: float = 12.0
+    weak: float = 20.0
     identified_steady: float = 40.0
     contradiction: float = 3.0
     pair_still: float = 10.0
@@ -113,7 +113,7 @@ def judge_single(problem: JointFlow, openings: Openings, *, gates: Gates) -> Ver
     still = problem.fit([still_air(problem.grid)])
     if not (openings.fans and openings.vents):
         return _judge_wind(problem, still, openings.channel, gates=gates)
-    fits = {sign: problem.fit([_through(problem, openings, sign)], like=still) for sign in (1, -1)}
+    fits = {sign: problem.fit([_through(problem, openings, sign)]) for sign in (1, -1)}
     sign = min(fits, key=lambda key: fits[key].misfit)
     best = fits[sign]
     towards = board_angle(best, problem)
@@ -192,7 +192,7 @@ def judge_pair(problem: JointFlow, openings: Sequence[Openings], *, opposed: boo
     fits = {}
     for signs in _pair_signs(opposed):
         families = [_through(problem, each, sign) for each, sign in zip(openings, signs, strict=True)]
-        fits[signs] = problem.fit(families, like=still)
+        fits[signs] = problem.fit(families)
     signs = min(fits, key=lambda key: fits[key].misfit)
     best = fits[signs]
     against = min(evidence(best, fit) for key, fit in fits.items() if key != signs)

@@ -30,6 +30,7 @@ from heatwake.kernels.rise_rows import (
 
 Array = npt.NDArray[np.float64]
 
+_SETTLED = 2e-3  # relative gain of an all but undamped step
 _RATIO_STEPS = 3  # of the powers within a ratio of two maps
 
 
@@ -91,8 +92,8 @@ class JointFlow:
         The cells.
     sources : (cells, m) array
         Power in each cell [W] for 1 W of each source.
-    bodies : (cells,) array
-        Share of each cell under a part's body.
+    bodies : (parts, cells) array
+        Share of each cell under each part's body.
     prior : BoardPrior
         The board beforehand.
     recordings : sequence of Recording
@@ -124,7 +125,7 @@ class JointFlow:
             error = MODEL_ERROR if alike else SUM_ERROR
             self.rows = pair_rows(recordings[0], recordings[1], grid=grid, mean_error=error)
 
-    def fit(self, families: Sequence[AirFamily], *, like: JointFit | None = None, steps: int = 12) -> JointFit:
+    def fit(self, families: Sequence[AirFamily], *, like: JointFit | None = None, steps: int = 20) -> JointFit:
         """Fit one family a recording.
 
         Parameters
@@ -147,8 +148,9 @@ class JointFlow:
             trial = self._evaluate(parameters, state.vector + change)
             gain = state.cost - trial.cost
             if gain > 0.0:
+                settled = gain < _SETTLED * trial.cost and damping <= 0.1
                 state, damping = trial, max(0.2 * damping, 1e-4)
-                if gain < 2e-3 * trial.cost:
+                if settled:
                     break
             else:
                 damping = 10.0 * damping

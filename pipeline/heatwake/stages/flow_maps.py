@@ -32,7 +32,7 @@ class FlowSettings(Settings):
     final_s: PositiveFloat = 60.0  # length of the final stretch
     transient_s: PositiveFloat = 120.0  # after power-on that the local estimate uses
     identified_evidence: float = Field(default=30.0, gt=0)
-    weak_evidence: float = Field(default=12.0, gt=0)
+    weak_evidence: float = Field(default=20.0, gt=0)
     board_floor: float = Field(default=20.0, gt=0)  # [degree] least standard uncertainty from one recording
     part_floor: float = Field(default=30.0, gt=0)
     pair_board_floor: float = Field(default=10.0, gt=0)
@@ -206,7 +206,7 @@ def build_problem(
     return JointFlow(
         grid,
         sources=np.stack([*patterns, everywhere], axis=1),
-        bodies=footprints.max(axis=0),
+        bodies=footprints,
         prior=describe_board(thickness, scalar(session, "board_conductivity")),
         recordings=recordings,
         alike=alike,
