@@ -4,9 +4,9 @@
     G . grad Ta - M lap Ta + (h + film) Ta = h Tb                 air, quasi-steady
 
 ``K`` is the sheet conductance (conductivity times thickness), ``G`` the air's heat capacity flow per metre of width,
-``M`` its mixing. The board is discretised by finite volumes, the air by first-order upwind differences (Patankar, Numerical Heat Transfer
-and Fluid Flow, 1980, chapters 4 and 5), time by Alexander's two-stage L-stable scheme (SIAM J. Numer. Anal. 14, 1977,
-1006).
+``M`` its mixing. The board is discretised by finite volumes, the air by first-order upwind differences (Patankar,
+Numerical Heat Transfer and Fluid Flow, 1980, chapters 4 and 5), time by Alexander's two-stage L-stable scheme (SIAM J.
+Numer. Anal. 14, 1977, 1006).
 All temperatures are rises over the air that comes in.
 """
 

@@ -18,7 +18,7 @@ from itertools import combinations_with_replacement
 
 import numpy as np
 import numpy.typing as npt
-from scipy.ndimage import binary_dilation, gaussian_filter
+from scipy.ndimage import binary_dilation, distance_transform_edt, gaussian_filter
 
 Array = npt.NDArray[np.float64]
 Mask = npt.NDArray[np.bool_]
@@ -28,6 +28,7 @@ _ORDER = 5  # of the temporal test function: smooth at its ends, so that sums ov
 _WALD = 13.8  # chi-squared of two degrees of freedom at 0.1 %
 _LEAST_PECLET = 0.05
 _WIDEST = 20.0  # [degree]
+_FLOOR = 2.0  # [degree] of a direction's standard uncertainty: curvature within the window
 
 
 @dataclass(frozen=True)
@@ -127,6 +128,8 @@ def disagreement(one: TransportField, other: TransportField) -> float:
         return float("nan")
     apart = (one.drift - other.drift)[:, both]
     spread = np.moveaxis((one.covariance + other.covariance)[:, :, both], -1, 0)
+    floor = np.radians(_FLOOR) ** 2 * np.sum(one.drift[:, both] ** 2 + other.drift[:, both] ** 2, axis=0)
+    spread = spread + floor[:, np.newaxis, np.newaxis] * np.eye(2)
     distance = np.einsum("ik,ki->k", apart, np.linalg.solve(spread, apart.T[..., np.newaxis])[..., 0])
     return float(np.mean(distance > _WALD))
 
@@ -146,12 +149,20 @@ def _estimate(
     usable = _clear_of_edges(seen, psi)
     if blocked is not None:
         usable &= ~blocked
-    filled = np.where(seen, rise, 0.0)
+    filled = _filled(rise, seen)
     projections = _projections(filled, elapsed, half=half, mean_free=mean_free)
     halves = [[_test_fields(p, q, psi) for p, q in half_set] for half_set in projections]
     steady = not mean_free and len(projections[0]) < 2
     estimate, covariance, determination = _regress(halves[0], halves[1], usable, window=window, psi=psi, steady=steady)
     return _field(estimate, covariance, determination, spacing=spacing)
+
+
+def _filled(rise: Array, seen: Mask) -> Array:
+    """Carry the nearest seen pixel on to those that are not: the far tail of a test function must meet no step."""
+    if not seen.any():
+        return np.zeros_like(rise)
+    rows, columns = distance_transform_edt(~seen, return_distances=False, return_indices=True)
+    return np.asarray(rise[:, rows, columns])
 
 
 def _clear_of_edges(seen: Mask, psi: float) -> Mask:
@@ -290,7 +301,7 @@ def _field(estimate: Array, covariance: Array, determination: Array, *, spacing:
     across = np.stack([-drift[1], drift[0]])
     variance = np.einsum("iyx,ijyx,jyx->yx", across, spread, across) / np.where(size > 0.0, size, np.nan) ** 4
     peclet = size * spacing / np.sqrt(np.maximum(estimate[..., 2], 1e-6))
-    floor = np.where(peclet > 3.0, 3.0, 2.0)
+    floor = np.where(peclet > 3.0, 1.5 * _FLOOR, _FLOOR)
     uncertainty = np.hypot(np.degrees(np.sqrt(np.maximum(variance, 0.0))), floor)
     with np.errstate(invalid="ignore"):
         identifiable = (_wald(drift, spread) > _WALD) & (uncertainty < _WIDEST) & (peclet > _LEAST_PECLET)

@@ -31,8 +31,8 @@ class FlowSettings(Settings):
     times_s: tuple[PositiveFloat, ...] = (10.0, 20.0, 40.0, 80.0)  # since power-on
     final_s: PositiveFloat = 60.0  # length of the final stretch
     transient_s: PositiveFloat = 120.0  # after power-on that the local estimate uses
-    identified_evidence: float = Field(default=30.0, gt=0)
-    weak_evidence: float = Field(default=20.0, gt=0)
+    still_evidence: float = Field(default=75.0, gt=0)  # against still air, for a direction
+    opposite_evidence: float = Field(default=30.0, gt=0)  # against the flow the other way
     board_floor: float = Field(default=20.0, gt=0)  # [degree] least standard uncertainty from one recording
     part_floor: float = Field(default=30.0, gt=0)
     pair_board_floor: float = Field(default=10.0, gt=0)
@@ -42,7 +42,7 @@ class FlowSettings(Settings):
     @property
     def gates(self) -> Gates:
         """The gates of the physical fit."""
-        return Gates(identified=self.identified_evidence, weak=self.weak_evidence)
+        return Gates(still=self.still_evidence, opposite=self.opposite_evidence)
 
 
 @dataclass(frozen=True)
