@@ -29,7 +29,9 @@ def write_session(tmp_path):
         if frames is None:
             frames = small_frames()
         tifffile.imwrite(folder / "frames.tif", frames, photometric="minisblack", compression="zlib")
-        start = head or '[frames]\nsource = "frames.tif"\nunit = "degC"\nscale = 0.01\noffset = -100.0\ninterval_s = 1.0\n'
+        start = (
+            head or '[frames]\nsource = "frames.tif"\nunit = "degC"\nscale = 0.01\noffset = -100.0\ninterval_s = 1.0\n'
+        )
         (folder / "session.toml").write_text('title = "Small"\n' + start + text)
         return folder
 

@@ -31,7 +31,9 @@ def test_help_names_the_command_with_an_example():
 
 
 def test_a_run_prints_a_table_and_nothing_else_off_a_terminal(write_session, workflow):
-    write_session('[ambient]\ndegC = 23.0\n[[regions]]\nname = "Q1"\nx_mm = 22\ny_mm = 16\nwidth_mm = 8\nheight_mm = 8\n')
+    write_session(
+        '[ambient]\ndegC = 23.0\n[[regions]]\nname = "Q1"\nx_mm = 22\ny_mm = 16\nwidth_mm = 8\nheight_mm = 8\n'
+    )
     done = heatwake("run", workflow(GOOD))
     assert done.returncode == 0, done.stderr
     assert done.stderr == ""

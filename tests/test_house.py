@@ -12,11 +12,13 @@ ROOT = Path(__file__).resolve().parents[1]
 PACKAGE = ROOT / "pipeline" / "heatwake"
 
 # Calls that touch the disk: by name, or by the last attribute.
-OPENERS = {"open", "open_dataset", "read_csv", "read_text", "read_bytes", "write_text", "write_bytes", "imread", "imwrite",
-           "imwritemulti", "memmap", "save", "savez", "savefig", "to_netcdf", "to_csv", "mkdir", "unlink", "rename",
+OPENERS = {"open", "open_dataset", "read_csv", "read_text", "read_bytes", "write_text", "write_bytes", "imread",
+           "imwrite", "imwritemulti", "memmap", "save", "savez", "savefig", "to_netcdf", "to_csv", "mkdir", "unlink", "rename",
            "TiffFile", "TiffWriter", "rmtree"}  # fmt: skip
 FILE_FOLDERS = {PACKAGE / "store"}
-FILE_MODULES = {PACKAGE / "scene" / "session_files.py"}  # the scene writes recordings, for it stands apart from the store
+FILE_MODULES = {
+    PACKAGE / "scene" / "session_files.py"
+}  # the scene writes recordings, for it stands apart from the store
 
 
 def tool(*arguments: str) -> None:
@@ -56,9 +58,7 @@ def disk_calls(path: Path) -> list[str]:
 
 def test_files_are_opened_in_the_store_alone():
     modules = [
-        path
-        for path in PACKAGE.rglob("*.py")
-        if path not in FILE_MODULES and not FILE_FOLDERS & set(path.parents)
+        path for path in PACKAGE.rglob("*.py") if path not in FILE_MODULES and not FILE_FOLDERS & set(path.parents)
     ]
     assert len(modules) > 20
     assert [call for path in modules for call in disk_calls(path)] == []

@@ -277,7 +277,9 @@ def _product_marks(session: OpenSession, settings: Mapping[str, Settings]) -> di
 
     Names of files and folders and times do not enter: a moved session is the same session.
     """
-    description = session.description.model_dump(mode="json", exclude={"title": True, "frames": {"source", "timestamps"}})
+    description = session.description.model_dump(
+        mode="json", exclude={"title": True, "frames": {"source", "timestamps"}}
+    )
     digests = {name: digest for name, digest in session.digests.items() if name != "session.toml"}
     parent = _fingerprint({"digests": digests, "description": _without_paths(description)})
     marks = {}
@@ -365,7 +367,7 @@ def _run_comparison(
     path = root / "comparison.nc"
     others = ("comparison.csv", "comparison.html")
     if results.read_fingerprint(path) == mark and _stands(root, mark, others):
-        return "up to date", {"comparison": results.open_result(path)}, {}
+        return "up to date", {"comparison": results.open_result(path).load().assign_attrs(reference=reference)}, {}
     yield Progress("comparison", path.name, 0, 3)
     chosen = settings["comparison"]
     if not isinstance(chosen, comparison.ComparisonSettings):
@@ -382,10 +384,11 @@ def _run_comparison(
     history = f"heatwake {__version__}: comparison"
     for _ in results.write_result(path, made, attributes=attributes, history=history):
         yield Progress("comparison", path.name, 1, 3)
-    made = results.open_result(path).load()
+    made = results.open_result(path).load().assign_attrs(reference=reference)
     results.write_text(root / "comparison.csv", tables.csv_text(outputs.comparison_rows(made, sessions)))
     yield Progress("comparison", "comparison.html", 2, 3)
-    page = outputs.comparison_page(made, sessions, flows, title=workflow.title)
+    record = {"comparison": chosen.model_dump(mode="json"), "reference": reference}
+    page = outputs.comparison_page(made, sessions, flows, title=workflow.title, settings=record)
     results.write_text(root / "comparison.html", page)
     _mark(root, mark)
     yield Progress("comparison", "comparison.html", 3, 3)

@@ -32,7 +32,7 @@ def test_step_response_percentages():
     # 63.212 % after one time constant, 98.168 % after four (any textbook of first-order systems): read off the record
     # and off the fit.
     found = fit_settling(rise((10.0, 100.0), onset=0.0), elapsed=TIME, onset=0.0)
-    assert 10 * 0.63212 == pytest.approx(rise((10.0, 100.0), onset=0.0)[50], rel=1e-4)
+    assert pytest.approx(rise((10.0, 100.0), onset=0.0)[50], rel=1e-4) == 10 * 0.63212
     assert found.remaining == pytest.approx(10 * np.exp(-585 / 100.0), rel=0.05)
 
 
@@ -69,7 +69,7 @@ def test_double_the_power_doubles_the_rise():
 
 
 def test_intervals_hold_over_many_noise_draws():
-    # One exponential, eight time constants: a 95 % interval misses 5 % of draws; 60 draws leave 0 to 8 misses (binomial).
+    # One exponential, eight time constants: a 95 % interval misses 5 % of draws; 60 leave 0 to 8 misses (binomial).
     misses = 0
     for seed in range(60):
         found = fit_settling(rise((30.0, 70.0), noise=0.1, seed=seed), elapsed=TIME, onset=10.0)

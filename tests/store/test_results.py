@@ -36,7 +36,9 @@ def test_what_is_written_comes_back(tmp_path, lazy):
     back = results.open_result(tmp_path / "a.nc").load()
     xr.testing.assert_equal(back.drop_attrs(), dataset(lazy=False).drop_attrs())
     assert back["temperature_rise"].attrs["units"] == "K"
-    assert np.issubdtype(back["time"].dtype, np.datetime64)  # a float time with units "s" would come back as another type
+    assert np.issubdtype(
+        back["time"].dtype, np.datetime64
+    )  # a float time with units "s" would come back as another type
 
 
 def test_lazy_equals_eager_to_the_bit(tmp_path):

@@ -20,13 +20,19 @@ def test_stored_values_become_temperatures(write_session):
 
 
 def test_kelvin_and_counts(write_session):
-    folder = write_session(head='[frames]\nsource = "frames.tif"\nunit = "K"\nscale = 0.01\noffset = 173.15\ninterval_s = 1.0\n')
-    assert float(open_session(folder).dataset["indicated_temperature"][0].load().median()) == pytest.approx(23.0, abs=0.2)
+    folder = write_session(
+        head='[frames]\nsource = "frames.tif"\nunit = "K"\nscale = 0.01\noffset = 173.15\ninterval_s = 1.0\n'
+    )
+    assert float(open_session(folder).dataset["indicated_temperature"][0].load().median()) == pytest.approx(
+        23.0, abs=0.2
+    )
     folder = write_session(
         head='[frames]\nsource = "frames.tif"\nunit = "counts"\ncalibration = "counts.csv"\ninterval_s = 1.0\n'
     )
     (folder / "counts.csv").write_text("count,blackbody_degC\n10000,0\n14000,40\n")
-    assert float(open_session(folder).dataset["indicated_temperature"][0].load().median()) == pytest.approx(23.0, abs=0.2)
+    assert float(open_session(folder).dataset["indicated_temperature"][0].load().median()) == pytest.approx(
+        23.0, abs=0.2
+    )
 
 
 def test_a_stored_zero_is_no_reading(write_session):
@@ -50,7 +56,8 @@ def test_clock_times_are_utc(write_session):
 def test_an_ambient_log_in_clock_time_is_read_at_each_frame(write_session):
     folder = write_session(
         '[ambient]\nlog = "ambient.csv"\n',
-        head='[frames]\nsource = "frames.tif"\nscale = 0.01\noffset = -100.0\ninterval_s = 1.0\nstart = 2026-03-04T09:30:00Z\n',
+        head='[frames]\nsource = "frames.tif"\nscale = 0.01\noffset = -100.0\ninterval_s = 1.0\n'
+        "start = 2026-03-04T09:30:00Z\n",
     )
     (folder / "ambient.csv").write_text("time,ambient_degC\n2026-03-04T09:29:58Z,20\n2026-03-04T09:30:08Z,21\n")
     assert open_session(folder).dataset["frame_ambient"].to_numpy()[:3] == pytest.approx([20.2, 20.3, 20.4])

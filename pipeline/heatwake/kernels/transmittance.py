@@ -138,7 +138,7 @@ def picture_shift(reference: Array, moving: Array) -> tuple[float, float]:
     window = np.outer(np.hanning(reference.shape[0] + 2)[1:-1], np.hanning(reference.shape[1] + 2)[1:-1])
     edges = [np.where(hole, 0.0, _gradient(picture)) for picture in (reference, moving)]
     outlines = [window * (edge - edge.mean()) for edge in edges]
-    shift = phase_cross_correlation(*outlines, upsample_factor=20, normalization=None)[0]  # type: ignore[no-untyped-call]
+    shift = phase_cross_correlation(*outlines, upsample_factor=20, normalization=None)[0]
     return float(shift[0]), float(shift[1])
 
 

@@ -1,1 +1,1 @@
-"""The stages, in run order."""
+"""The stages: dataset in, dataset out; in run order in :mod:`.table`."""

@@ -3,11 +3,11 @@
 import logging
 from typing import Any, Final
 
-import dask
 import dask.array as da
 import numpy as np
 import numpy.typing as npt
 import xarray as xr
+from dask.delayed import delayed
 from pydantic import PositiveFloat
 
 from heatwake.errors import InputError
@@ -113,17 +113,20 @@ def _maps(session: xr.Dataset, mapping: Array, *, edges: tuple[Array, Array], sh
     for first in range(0, len(starts), most):
         group = slice(first, first + most)
         span = slice(int(starts[group][0]), int(stops[group][-1]))
-        block = dask.delayed(_average, pure=True)(
+        block = delayed(_average, pure=True)(
             frames[span],
             poses=corrections[span],
             offsets=offsets[span],
             usable=usable[span],
-            edges=[(int(a) - span.start, int(b) - span.start) for a, b in zip(starts[group], stops[group], strict=True)],
+            edges=[
+                (int(a) - span.start, int(b) - span.start) for a, b in zip(starts[group], stops[group], strict=True)
+            ],
             mapping=mapping,
             shape=shape,
         )
         blocks.append(da.from_delayed(block, shape=(len(starts[group]), *shape), dtype=np.float32))
-    return da.concatenate(blocks, axis=0)
+    maps: da.Array = da.concatenate(blocks, axis=0)
+    return maps
 
 
 def _radiance_steps(session: xr.Dataset) -> Array:

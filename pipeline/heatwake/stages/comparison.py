@@ -169,10 +169,9 @@ def _placement(rise: Array, base: xr.Dataset, region: int, settings: ComparisonS
     rows, columns = pixel_window(
         (values[0], values[1]), (values[2], values[3]), x=base["x"].to_numpy(), y=base["y"].to_numpy()
     )
-    down, across = np.gradient(rise)
-    means = [np.nanmean(slope[rows, columns]) if np.isfinite(slope[rows, columns]).any() else 0.0
-             for slope in (down, across)]
-    return float(settings.placement_px * np.hypot(*means))
+    slopes = [slope[rows, columns] for slope in np.gradient(rise)]
+    down, across = (float(np.nanmean(slope)) if np.isfinite(slope).any() else 0.0 for slope in slopes)
+    return float(settings.placement_px * np.hypot(down, across))
 
 
 def _flow_changes(

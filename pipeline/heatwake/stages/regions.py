@@ -160,7 +160,7 @@ def _series(session: xr.Dataset, windows: list[tuple[slice, slice]]) -> dict[str
     shape = (len(windows), session.sizes["time"])
     series = {name: np.full(shape, np.nan) for name in SERIES}
     x, y = session["x"].to_numpy(), session["y"].to_numpy()
-    blocks = (session.chunks or {}).get("time", (session.sizes["time"],))
+    blocks = session["temperature_rise"].chunksizes.get("time", (session.sizes["time"],))
     start = 0
     for size in blocks:
         block = session[["temperature", "temperature_rise"]].isel(time=slice(start, start + size)).load()
@@ -251,8 +251,7 @@ def _add_final_values(session: xr.Dataset, regions: xr.Dataset, settings: Region
         "remaining_rise": np.array([row.remaining for row in means]),
     }
     settled = [
-        np.isfinite(row.final)
-        and abs(row.remaining) <= max(settings.steady_K, settings.steady_share * abs(row.final))
+        np.isfinite(row.final) and abs(row.remaining) <= max(settings.steady_K, settings.steady_share * abs(row.final))
         for row in means
     ]
     final["is_steady"] = np.array(settled, dtype=np.int8)

@@ -29,8 +29,8 @@ def measure_spread(session: xr.Dataset, settings: SpreadSettings) -> xr.Dataset:
     """Return extent, orientation, area and drift of each region's footprint over time.
 
     The footprint is what rises over the median along the edge of the reach; other regions within reach are left out.
-    Where nothing does its numbers are NaN. ``spread_cut`` tells where its upper half reaches the board's edge or a region
-    that was left out: such a footprint is wider than these numbers.
+    Where nothing does its numbers are NaN. ``spread_cut`` tells where its upper half reaches the board's edge or a
+    region that was left out: such a footprint is wider than these numbers.
     """
     groups = _groups(session["elapsed"].to_numpy(), step=settings.step_s)
     regions = session.sizes["region"]

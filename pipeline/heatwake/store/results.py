@@ -17,6 +17,7 @@ from heatwake.errors import InputError
 from heatwake.schema.variables import CONVENTIONS, label
 
 PARTIAL: Final = ".partial"
+BLOCK_BYTES: Final = 16 * 2**20  # of one map variable, float32
 
 
 @contextmanager
@@ -66,9 +67,13 @@ def read_fingerprint(path: Path) -> str | None:
 
 
 def open_result(path: Path) -> xr.Dataset:
-    """Open a result, lazily along time."""
-    dataset = xr.open_dataset(path, engine="netcdf4", chunks={}, decode_timedelta=False)
-    return dataset.drop_attrs(deep=False)
+    """Open a result; maps over time lazily, in blocks of some megabytes along it."""
+    dataset = xr.open_dataset(path, engine="netcdf4", decode_timedelta=False).drop_attrs(deep=False)
+    for name, variable in dataset.data_vars.items():
+        if variable.dims[:1] == ("time",) and variable.ndim == 3:
+            count = max(1, BLOCK_BYTES // (4 * variable.sizes["y"] * variable.sizes["x"]))
+            dataset[name] = variable.chunk(time=count)
+    return dataset
 
 
 def write_result(

@@ -96,13 +96,13 @@ def _times(frames: Frames, *, count: int, folder: Path) -> tuple[npt.NDArray[np.
     if frames.timestamps is None:
         if frames.interval_s is None and count > 1:
             raise InputError("frames.interval_s", "missing", "must be given, or timestamps")
-        return np.arange(count) * (frames.interval_s or 1.0), clock
+        return np.arange(count, dtype=np.float64) * (frames.interval_s or 1.0), clock
     seconds, stamped = read_times(folder / frames.timestamps, key="frames.timestamps")
     if len(seconds) != count:
         where = f"frames.timestamps: {folder / frames.timestamps}"
         raise InputError(where, f"{len(seconds)} rows", f"must be {count}, one a frame")
-    seconds -= seconds[0]
-    return seconds, clock if clock is not None else stamped
+    since_first: npt.NDArray[np.float64] = seconds - seconds[0]
+    return since_first, clock if clock is not None else stamped
 
 
 def _datetimes(elapsed: npt.NDArray[np.float64], clock: pd.Timestamp | None) -> npt.NDArray[np.datetime64]:
