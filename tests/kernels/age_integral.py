@@ -5,6 +5,8 @@ exp(-b t) (Carslaw and Jaeger, Conduction of Heat in Solids, 1959, section 10.3)
 over the age t.
 """
 
+from itertools import pairwise
+
 import numpy as np
 
 
@@ -13,12 +15,20 @@ def rise(times, *, sources, drift, diffusivity=4.0, loss=0.01, width=3.0, shape=
     x, y = np.arange(shape[1]), np.arange(shape[0])[::-1]
     node, weight = np.polynomial.legendre.leggauss(6)
     total, last, frames = np.zeros(shape), 0.0, []
+
+    def pulses(age):
+        spread = 2.0 * (width**2 + 2.0 * diffusivity * age)
+        field = np.zeros(shape)
+        for at_x, at_y, power in sources:
+            along = np.exp(-((x - at_x - drift[0] * age) ** 2) / spread)
+            up = np.exp(-((y - at_y - drift[1] * age) ** 2) / spread)
+            field += power * np.exp(-loss * age) / (np.pi * spread) * np.outer(up, along)
+        return field
+
     for time in times:
         for low, high in _pieces(last, time):
             for age, share in zip(0.5 * (high - low) * node + 0.5 * (high + low), weight, strict=True):
-                total = total + 0.5 * (high - low) * share * _pulses(
-                    x, y, age, sources, drift, diffusivity, loss, width
-                )
+                total = total + 0.5 * (high - low) * share * pulses(age)
         frames.append(total)
         last = time
     return np.array(frames)
@@ -26,14 +36,4 @@ def rise(times, *, sources, drift, diffusivity=4.0, loss=0.01, width=3.0, shape=
 
 def _pieces(low, high):
     edges = np.linspace(low, high, max(2, int(np.ceil((high - low) / 2.0)) + 1))
-    return zip(edges[:-1], edges[1:], strict=True)
-
-
-def _pulses(x, y, age, sources, drift, diffusivity, loss, width):
-    variance = width**2 + 2.0 * diffusivity * age
-    field = np.zeros((y.size, x.size))
-    for at_x, at_y, power in sources:
-        along = np.exp(-((x - at_x - drift[0] * age) ** 2) / (2.0 * variance))
-        up = np.exp(-((y - at_y - drift[1] * age) ** 2) / (2.0 * variance))
-        field += power * np.exp(-loss * age) / (2.0 * np.pi * variance) * np.outer(up, along)
-    return field
+    return pairwise(edges)

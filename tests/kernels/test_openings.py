@@ -35,9 +35,9 @@ def through(flux, columns, rows):
 
 def test_places_along_the_edge_run_counter_clockwise():
     assert arc((0.02, 0.0), (0.05, 0.0)) == pytest.approx((0.02, 0.05))
-    assert FAN == pytest.approx((0.19, 0.23))
-    assert TOP == pytest.approx((0.26 + 0.06, 0.26 + 0.11))
-    assert LOW == pytest.approx((0.42 + 0.06, 0.42 + 0.09))
+    assert arc((0.16, 0.03), (0.16, 0.07)) == pytest.approx((0.19, 0.23))
+    assert arc((0.05, 0.1), (0.1, 0.1)) == pytest.approx((0.26 + 0.06, 0.26 + 0.11))
+    assert arc((0.0, 0.01), (0.0, 0.04)) == pytest.approx((0.42 + 0.06, 0.42 + 0.09))
 
 
 def test_an_opening_a_little_off_the_board_lies_on_its_edge():

@@ -19,7 +19,7 @@ import numpy.typing as npt
 from scipy.sparse import coo_matrix, csc_matrix, csr_matrix, diags
 from scipy.sparse.linalg import SuperLU, splu
 
-from heatwake.kernels.openings import CellGrid, face_neighbours
+from heatwake.kernels.openings import CellGrid, Index, face_neighbours
 
 Array = npt.NDArray[np.float64]
 
@@ -67,6 +67,10 @@ class Tangents:
     film: Array
     mixing: Array
     flux: Array
+
+    def select(self, columns: Index) -> "Tangents":
+        """Return those of some parameters."""
+        return Tangents(**{name: values[columns] for name, values in vars(self).items()})
 
 
 @dataclass(frozen=True)

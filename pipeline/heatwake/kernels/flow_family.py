@@ -9,7 +9,7 @@ import numpy.typing as npt
 from scipy.special import binom
 
 from heatwake.kernels.conjugate_board import Coefficients, Tangents
-from heatwake.kernels.openings import Arc, CellGrid, face_neighbours, opening_streams, uniform_fluxes
+from heatwake.kernels.openings import Arc, CellGrid, Index, face_neighbours, opening_streams, uniform_fluxes
 
 Array = npt.NDArray[np.float64]
 
@@ -227,6 +227,11 @@ class Parameters:
     def flow(self, index: int) -> slice:
         """Place of one recording's flow parameters."""
         return slice(int(self._first[index]) + 2, int(self._first[index + 1]))
+
+    def concern(self, index: int) -> Index:
+        """Places of the parameters that change one recording's coefficients."""
+        own = np.arange(self.own(index).start, self.own(index).stop)
+        return np.concatenate([np.arange(self.shared), own[:1], own[2:]])
 
     def power(self, vector: Array, index: int) -> float:
         """Power of one recording over the shared one."""

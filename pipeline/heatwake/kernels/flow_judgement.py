@@ -8,7 +8,6 @@ declared.
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
-from itertools import product
 
 import numpy as np
 import numpy.typing as npt
@@ -22,6 +21,7 @@ Array = npt.NDArray[np.float64]
 IDENTIFIED, WEAK, NOT_IDENTIFIABLE, NOT_ATTEMPTED = range(4)
 
 _WORST_RESIDUAL = 0.25  # of the rise; beyond it the board is not what the model describes
+_WORST_PAIR = 0.3  # as above; the mean of a pair is fitted loosely
 _ANOTHER_DIRECTION = 60.0  # [degree]
 
 
@@ -163,8 +163,6 @@ def _judge_wind(problem: JointFlow, still: JointFit, channel: float, *, gates: G
 
 
 def _through(problem: JointFlow, openings: Openings, sign: int) -> AirFamily:
-    if sign == 0:
-        return still_air(problem.grid)
     return opening_flow(openings.fans, openings.vents, grid=problem.grid, sign=sign, channel=openings.channel)
 
 
@@ -180,7 +178,7 @@ def _best_wind(problem: JointFlow, channel: float, *, angles: Sequence[float], l
     return min(fits, key=lambda fit: fit.misfit)
 
 
-def judge_pair(problem: JointFlow, openings: Sequence[Openings], *, opposed: bool | None, gates: Gates) -> Verdict:
+def judge_pair(problem: JointFlow, openings: Sequence[Openings], *, opposed: bool, gates: Gates) -> Verdict:
     """Judge two recordings of one board together.
 
     Parameters
@@ -189,27 +187,19 @@ def judge_pair(problem: JointFlow, openings: Sequence[Openings], *, opposed: boo
         With two recordings.
     openings : sequence of two Openings
         Of each recording.
-    opposed : bool or None
-        Whether the net flow through the fans differs in sign; None where not known: then the fit must also
-        tell, with the same evidence, whether it does.
+    opposed : bool
+        Whether the net flow through the fans differs in sign.
     gates : Gates
         What a claim needs.
     """
     still = problem.fit([still_air(problem.grid)] * 2)
     fits = {}
-    for signs in _pair_signs(opposed):
+    for signs in [(1, -1), (-1, 1)] if opposed else [(1, 1), (-1, -1)]:
         families = [_through(problem, each, sign) for each, sign in zip(openings, signs, strict=True)]
         fits[signs] = problem.fit(families)
     signs = min(fits, key=lambda key: fits[key].misfit)
     best = fits[signs]
-    against = min(evidence(best, fit) for key, fit in fits.items() if key != signs)
-    verdict = Verdict(NOT_IDENTIFIABLE, signs, best, against, evidence(best, still))
+    other = fits[(-signs[0], -signs[1])]
+    verdict = Verdict(NOT_IDENTIFIABLE, signs, best, evidence(best, other), evidence(best, still))
     sure = _passes(verdict, still=gates.still, opposite=gates.opposite)
-    return replace(verdict, status=IDENTIFIED if sure and best.residual <= _WORST_RESIDUAL else NOT_IDENTIFIABLE)
-
-
-def _pair_signs(opposed: bool | None) -> list[tuple[int, int]]:
-    """Return what two fans may do; where nothing is known of them, one may also stand still."""
-    if opposed is None:
-        return [(one, two) for one, two in product((1, -1, 0), repeat=2) if (one, two) != (0, 0)]
-    return [(sign, -sign if opposed else sign) for sign in (1, -1)]
+    return replace(verdict, status=IDENTIFIED if sure and best.residual <= _WORST_PAIR else NOT_IDENTIFIABLE)

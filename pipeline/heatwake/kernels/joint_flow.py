@@ -142,9 +142,10 @@ class JointFlow:
         if like is not None:
             start[: parameters.shared] = like.vector[: parameters.shared]
         state = self._evaluate(parameters, start)
-        damping, curvature = 1e-2, np.eye(parameters.mean.size)
+        damping, (curvature, gradient) = 1e-2, self._expand(parameters, state)
         for _ in range(steps):
-            curvature, change = self._gauss_newton(parameters, state, damping)
+            damped = curvature + damping * np.diag(np.diag(curvature))
+            change = np.clip(-cho_solve(cho_factor(damped), gradient), -1.0, 1.0)
             trial = self._evaluate(parameters, state.vector + change)
             gain = state.cost - trial.cost
             if gain > 0.0:
@@ -152,6 +153,7 @@ class JointFlow:
                 state, damping = trial, max(0.2 * damping, 1e-4)
                 if settled:
                     break
+                curvature, gradient = self._expand(parameters, state)
             else:
                 damping = 10.0 * damping
                 if damping > 1e3:
@@ -177,8 +179,8 @@ class JointFlow:
         cost = float(residuals @ residuals + away @ away)
         return _State(vector, tuple(marched), weights, design, powers, residuals, cost)
 
-    def _gauss_newton(self, parameters: Parameters, state: _State, damping: float) -> tuple[Array, Array]:
-        """Return the curvature of the cost with the powers projected out, and the damped step."""
+    def _expand(self, parameters: Parameters, state: _State) -> tuple[Array, Array]:
+        """Return curvature and gradient of half the cost (Gauss-Newton), with the powers projected out."""
         slopes = self._slopes(parameters, state)
         active = state.design[:, state.powers > 0.0]
         basis = np.linalg.qr(active)[0]
@@ -186,21 +188,20 @@ class JointFlow:
         inverse = 1.0 / parameters.deviation**2
         curvature = slopes.T @ slopes + np.diag(inverse)
         gradient = slopes.T @ state.residuals + inverse * (state.vector - parameters.mean)
-        damped = curvature + damping * np.diag(np.diag(curvature))
-        change = -cho_solve(cho_factor(damped), gradient)
-        return curvature, np.clip(change, -1.0, 1.0)
+        return curvature, gradient
 
     def _slopes(self, parameters: Parameters, state: _State) -> Array:
         slopes = np.zeros((state.residuals.size, state.vector.size))
         for index, marched in enumerate(state.marched):
-            power = parameters.power(state.vector, index)
+            power, columns = parameters.power(state.vector, index), parameters.concern(index)
             found = self.board.differentiate(
                 marched,
                 parameters.coefficients(state.vector, index),
-                parameters.tangents(state.vector, index),
+                parameters.tangents(state.vector, index).select(columns),
                 powers=state.powers * power,
             )
-            rise = np.stack(found)
+            rise = np.zeros((len(found), self.grid.cells, state.vector.size))
+            rise[:, :, columns] = np.stack(found)
             model = np.stack([steps[-1].last[: self.grid.cells] @ state.powers for steps in marched]) * power
             rise[:, :, parameters.own(index).start + 1] += model
             slopes += _combine((state.weights[index],), (rise,))

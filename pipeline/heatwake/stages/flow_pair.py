@@ -11,12 +11,13 @@ from heatwake.kernels.flow_judgement import (
     IDENTIFIED,
     NOT_ATTEMPTED,
     NOT_IDENTIFIABLE,
-    Openings,
     Verdict,
     judge_pair,
+    judge_single,
 )
 from heatwake.kernels.joint_flow import weighted_angle
 from heatwake.kernels.openings import CellGrid
+from heatwake.kernels.rise_rows import Recording
 from heatwake.schema.variables import label
 from heatwake.stages.flow_maps import (
     FlowSettings,
@@ -50,7 +51,8 @@ def compare_flow(
         Rise maps, regions and what the session files say, of the same board at the same power.
     settings : FlowSettings
     opposed : bool or None
-        Whether the fan blows the other way in the one than in the other; None where that is not known.
+        Whether the fan blows the other way in the one than in the other; None where that is not known, or one fan may
+        stand: then each session must first tell its own direction.
 
     Returns
     -------
@@ -68,10 +70,20 @@ def compare_flow(
     openings = [read_openings(each, grid) for each in pair]
     if not windows or not all(each.fans and each.vents for each in openings):
         return label(empty)
-    verdict = _judge(pair, windows, grid=grid, openings=openings, opposed=opposed, settings=settings)
     made = _nothing(names, status=NOT_IDENTIFIABLE)
+    recordings = _read(pair, windows, grid=grid)
+    if opposed is None:
+        singles = [
+            judge_single(build_problem(reference, [recording], grid=grid), each, gates=settings.gates)
+            for recording, each in zip(recordings, openings, strict=True)
+        ]
+        if not all(single.status == IDENTIFIED for single in singles):
+            return label(_fill_singles(made, singles, grid=grid, settings=settings))
+        opposed = singles[0].signs != singles[1].signs
+    problem = build_problem(reference, recordings, grid=grid, alike=not opposed)
+    verdict = judge_pair(problem, openings, opposed=opposed, gates=settings.gates)
     if verdict.status == IDENTIFIED:
-        _fill(made, pair, verdict, grid=grid, settings=settings)
+        _fill(made, reference, verdict, grid=grid, settings=settings)
     return label(made.assign_attrs(_evidence(verdict)))
 
 
@@ -96,22 +108,14 @@ def _alike(one: float, two: float) -> bool:
     return one == two or abs(one - two) <= _SAME_TIME * max(one, two)
 
 
-def _judge(
-    pair: tuple[xr.Dataset, xr.Dataset],
-    windows: Sequence[tuple[Window, Window]],
-    *,
-    grid: CellGrid,
-    openings: Sequence[Openings],
-    opposed: bool | None,
-    settings: FlowSettings,
-) -> Verdict:
-    times = [0.5 * (one.since + two.since) for one, two in windows]
+def _read(pair: Sequence[xr.Dataset], windows: Sequence[tuple[Window, Window]], *, grid: CellGrid) -> list[Recording]:
+    """Return both sessions' maps at the same times."""
+    times = [0.5 * (one.since + two.since) if one.since != two.since else one.since for one, two in windows]
     recordings = []
     for each, chosen in zip(pair, zip(*windows, strict=True), strict=True):
         same = [Window(window.frames, time) for window, time in zip(chosen, times, strict=True)]
         recordings.append(read_recording(each, same, grid=grid)[0])
-    problem = build_problem(pair[1], recordings, grid=grid, alike=opposed is False)
-    return judge_pair(problem, openings, opposed=opposed, gates=settings.gates)
+    return recordings
 
 
 def _nothing(names: Sequence[str], *, status: int) -> xr.Dataset:
@@ -128,25 +132,15 @@ def _nothing(names: Sequence[str], *, status: int) -> xr.Dataset:
     return made
 
 
-def _fill(
-    made: xr.Dataset,
-    pair: tuple[xr.Dataset, xr.Dataset],
-    verdict: Verdict,
-    *,
-    grid: CellGrid,
-    settings: FlowSettings,
-) -> None:
+def _fill(made: xr.Dataset, reference: xr.Dataset, verdict: Verdict, *, grid: CellGrid, settings: FlowSettings) -> None:
     """Enter the directions of both sessions and the turn from one to the other."""
+    common, floor = reference.sel(region=made["region"].values), settings.pair_part_floor
     boards, regions = [], []
     for index in range(2):
-        if verdict.signs[index] == 0:
-            return _fill_moving(made, verdict, 1 - index, grid=grid, settings=settings)
-        boards.append(_board(verdict, index, grid=grid, settings=settings))
-        weights = region_weights(pair[1].sel(region=made["region"].values), verdict.fit, grid=grid, index=index)
+        boards.append(_board(verdict, index, floor=settings.pair_board_floor, grid=grid, settings=settings))
+        weights = region_weights(common, verdict.fit, grid=grid, index=index)
         angle, spread = weighted_angle(verdict.fit, grid, weights=weights, index=index)
-        regions.append(
-            (angle, spread_with_floor(spread, settings.pair_part_floor, status=IDENTIFIED, settings=settings))
-        )
+        regions.append((angle, spread_with_floor(spread, floor, status=IDENTIFIED, settings=settings)))
     for index, (angle, spread) in enumerate(boards):
         made["joint_flow_direction"][index], made["joint_flow_direction_uncertainty"][index] = angle, spread
     made["joint_flow_status"][:] = IDENTIFIED
@@ -155,20 +149,26 @@ def _fill(
         made[f"{name}_flow_direction_change"][...] = turn
         made[f"{name}_flow_direction_change_uncertainty"][...] = spread
         made[f"{name}_flow_change"][...] = change
-    return None
 
 
-def _fill_moving(made: xr.Dataset, verdict: Verdict, index: int, *, grid: CellGrid, settings: FlowSettings) -> None:
-    """Enter the direction of the one session whose air moves; there is no turn to tell."""
-    angle, spread = _board(verdict, index, grid=grid, settings=settings)
-    made["joint_flow_direction"][index], made["joint_flow_direction_uncertainty"][index] = angle, spread
-    made["joint_flow_status"][index] = IDENTIFIED
+def _fill_singles(
+    made: xr.Dataset, singles: Sequence[Verdict], *, grid: CellGrid, settings: FlowSettings
+) -> xr.Dataset:
+    """Enter the direction of the one session that tells it by itself, if any; there is no turn to tell."""
+    for index, single in enumerate(singles):
+        if single.status == IDENTIFIED:
+            angle, spread = _board(single, 0, floor=settings.board_floor, grid=grid, settings=settings)
+            made["joint_flow_direction"][index], made["joint_flow_direction_uncertainty"][index] = angle, spread
+            made["joint_flow_status"][index] = IDENTIFIED
+    return made
 
 
-def _board(verdict: Verdict, index: int, *, grid: CellGrid, settings: FlowSettings) -> tuple[Array, Array]:
+def _board(
+    verdict: Verdict, index: int, *, floor: float, grid: CellGrid, settings: FlowSettings
+) -> tuple[Array, Array]:
     """Direction of the board's heat at the last time, and its standard uncertainty, ``()`` each [degree]."""
     angle, spread = weighted_angle(verdict.fit, grid, weights=verdict.fit.air[index][-1:], index=index)
-    least = spread_with_floor(spread, settings.pair_board_floor, status=IDENTIFIED, settings=settings)
+    least = spread_with_floor(spread, floor, status=IDENTIFIED, settings=settings)
     return angle[0], least[0]
 
 
