@@ -26,6 +26,7 @@ from heatwake.stages.flow_maps import (
     build_problem,
     choose_windows,
     in_pixels,
+    is_telling,
     opening_arcs,
     read_openings,
     read_recording,
@@ -64,11 +65,13 @@ def estimate_flow(session: xr.Dataset, settings: FlowSettings) -> xr.Dataset:
     """
     windows = choose_windows(session, settings.times_s, final=settings.final_s)
     if not windows:
-        return _finish(_nothing(session, [_whole(session)], NOT_ATTEMPTED), session, {"outcome": "no usable map"})
+        return _finish(_nothing(session, _first(session), NOT_ATTEMPTED), session, {"outcome": "no usable map"})
     if in_pixels(session) or not session.sizes.get("region", 0):
         return _local_only(session, windows, settings)
     grid = board_grid(session)
     recording, final_map = read_recording(session, windows, grid=grid)
+    if not is_telling(recording):
+        return _finish(_nothing(session, windows, NOT_IDENTIFIABLE), session, {"outcome": "no contrast on the board"})
     problem = build_problem(session, [recording], grid=grid)
     verdict = judge_single(problem, read_openings(session, grid), gates=settings.gates)
     made = _nothing(session, windows, verdict.status)
@@ -79,8 +82,9 @@ def estimate_flow(session: xr.Dataset, settings: FlowSettings) -> xr.Dataset:
     return _finish(made, session, _evidence(verdict))
 
 
-def _whole(session: xr.Dataset) -> Window:
-    return Window(tuple(range(session.sizes["time"]))[:1], float("nan"))
+def _first(session: xr.Dataset) -> list[Window]:
+    """One window to say nothing about; none where there are no frames."""
+    return [Window((0,), float("nan"))] if session.sizes["time"] else []
 
 
 def _nothing(session: xr.Dataset, windows: Sequence[Window], status: int) -> xr.Dataset:

@@ -21,6 +21,8 @@ Array = npt.NDArray[np.float64]
 _MM = 1e-3
 _MOST_FRAMES = 16  # a window's mean; more frames do not help against 3 % of model error
 _MOST_PARTS = 24
+_LEAST_SEEN = 0.3  # of the board's cells
+_LEAST_CONTRAST = 0.2  # [K] standard deviation over the board at the end
 _AROUND = 4e-3  # [m] about a part: the air that takes its heat
 _UNIFORM = 104.0  # [degree] standard deviation of a direction of which nothing is known, 180 / sqrt(3)
 
@@ -89,22 +91,29 @@ def choose_windows(session: xr.Dataset, times: Sequence[float], *, final: float)
         Length of the final stretch [s], at most a tenth of the recording.
     """
     elapsed = np.asarray(session["elapsed"].values, dtype=float)
-    power_on = scalar(session, "power_on")
-    seen = _seen_frames(session)
+    if elapsed.size == 0:
+        return []
+    power_on, seen = scalar(session, "power_on"), _seen_frames(session)
     since = elapsed - (power_on if np.isfinite(power_on) else elapsed[0])
     windows = []
-    step = float(np.median(np.diff(elapsed))) if len(elapsed) > 1 else 1.0
     for time in times if np.isfinite(power_on) else ():
-        near = np.flatnonzero(seen & (np.abs(since - time) <= max(0.1 * time, 0.6 * step)) & (since > 0.0))
-        if len(near) and time < 0.7 * since[-1]:
+        near = _frames_about(time, since=since, seen=seen)
+        if near.size and time < 0.7 * since[-1]:
             chosen = _thin(near)
             windows.append(Window(chosen, float(since[list(chosen)].mean())))
     last = np.flatnonzero(seen & (since >= since[-1] - min(final, 0.1 * max(since[-1], 0.0))))
-    if len(last) and since[-1] > 0.0:
+    if last.size and since[-1] > 0.0:
         chosen = _thin(last)
         at = float(since[list(chosen)].mean()) if np.isfinite(power_on) else float("inf")
         windows.append(Window(chosen, at))
     return windows
+
+
+def _frames_about(time: float, *, since: Array, seen: npt.NDArray[np.bool_]) -> npt.NDArray[np.intp]:
+    """Frames within a tenth of a time since power-on, or the nearest within a quarter."""
+    apart = np.where(seen & (since > 0.0), np.abs(since - time), np.inf)
+    close = np.flatnonzero(apart <= 0.1 * time)
+    return close if close.size else np.flatnonzero(apart <= min(0.25 * time, float(apart.min())))
 
 
 def _seen_frames(session: xr.Dataset) -> npt.NDArray[np.bool_]:
@@ -180,6 +189,13 @@ def read_recording(session: xr.Dataset, windows: Sequence[Window], *, grid: Cell
         noise.append(average_cells(single[np.newaxis], x=x, y=y, grid=grid)[0] / np.sqrt(len(window.frames)))
     times = tuple(window.since for window in windows)
     return Recording(times, np.array(rise), np.nan_to_num(np.array(noise))), last
+
+
+def is_telling(recording: Recording) -> bool:
+    """Whether enough of the board is seen, and anything on it is warmer than the rest."""
+    last = recording.rise[-1]
+    seen = np.isfinite(last)
+    return bool(seen.mean() >= _LEAST_SEEN and np.std(last[seen]) > _LEAST_CONTRAST)
 
 
 def build_problem(

@@ -26,6 +26,7 @@ from heatwake.stages.flow_maps import (
     build_problem,
     choose_windows,
     in_pixels,
+    is_telling,
     read_openings,
     read_recording,
     region_weights,
@@ -72,6 +73,8 @@ def compare_flow(
         return label(empty)
     made = _nothing(names, status=NOT_IDENTIFIABLE)
     recordings = _read(pair, windows, grid=grid)
+    if not all(is_telling(recording) for recording in recordings):
+        return label(made)
     if opposed is None:
         singles = [
             judge_single(build_problem(reference, [recording], grid=grid), each, gates=settings.gates)
