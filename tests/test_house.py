@@ -12,9 +12,11 @@ ROOT = Path(__file__).resolve().parents[1]
 PACKAGE = ROOT / "pipeline" / "heatwake"
 
 # Calls that touch the disk: by name, or by the last attribute.
-OPENERS = {"open", "open_dataset", "read_csv", "read_text", "read_bytes", "write_text", "write_bytes", "imread",
-           "imwrite", "imwritemulti", "memmap", "save", "savez", "savefig", "to_netcdf", "to_csv", "mkdir", "unlink", "rename",
-           "TiffFile", "TiffWriter", "rmtree"}  # fmt: skip
+OPENERS = {
+    *("open", "open_dataset", "read_csv", "read_text", "read_bytes", "write_text", "write_bytes", "imread", "imwrite"),
+    *("imwritemulti", "memmap", "save", "savez", "savefig", "to_netcdf", "to_csv", "mkdir", "unlink", "rename"),
+    *("TiffFile", "TiffWriter", "rmtree"),
+}
 FILE_FOLDERS = {PACKAGE / "store"}
 FILE_MODULES = {
     PACKAGE / "scene" / "session_files.py"

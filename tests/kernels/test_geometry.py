@@ -13,7 +13,7 @@ def test_corners_go_to_corners():
     mapping = geometry.board_homography(CORNERS, width=160, height=100)
     board = np.array([[0, 100, 1], [160, 100, 1], [160, 0, 1], [0, 0, 1]]).T
     pixels = mapping @ board
-    assert (pixels[:2] / pixels[2]).T == pytest.approx(CORNERS, abs=1e-3)
+    assert pytest.approx(CORNERS, abs=1e-3) == (pixels[:2] / pixels[2]).T
 
 
 def test_the_homography_is_that_of_scikit_image():

@@ -30,9 +30,7 @@ def _within(positions: Array, centre: float, length: float) -> slice:
     return slice(nearest, nearest + 1)
 
 
-def smallest_containing(
-    point: tuple[float, float], *, centres: Array, sizes: Array, margin: float
-) -> int | None:
+def smallest_containing(point: tuple[float, float], *, centres: Array, sizes: Array, margin: float) -> int | None:
     """Return the index of the smallest rectangle that contains a point, else of the nearest within ``margin``.
 
     Parameters
