@@ -14,7 +14,7 @@ PACKAGE = ROOT / "pipeline" / "heatwake"
 # Calls that touch the disk: by name, or by the last attribute.
 OPENERS = {
     *("open", "open_dataset", "read_csv", "read_text", "read_bytes", "write_text", "write_bytes", "imread", "imwrite"),
-    *("imwritemulti", "memmap", "save", "savez", "savefig", "to_netcdf", "to_csv", "mkdir", "unlink", "rename"),
+    *("imwritemulti", "memmap", "save", "savez", "savefig", "to_netcdf", "to_csv", "mkdir", "unlink"),
     *("TiffFile", "TiffWriter", "rmtree"),
 }
 FILE_FOLDERS = {PACKAGE / "store"}
@@ -52,6 +52,8 @@ def disk_calls(path: Path) -> list[str]:
         if not isinstance(node, ast.Call):
             continue
         name = getattr(node.func, "attr", getattr(node.func, "id", ""))
+        if getattr(getattr(node.func, "value", None), "id", "") == "results":
+            continue  # the store's own functions
         keeps_in_memory = name == "savefig" and node.args and isinstance(node.args[0], ast.Name)
         if name in OPENERS and not keeps_in_memory:
             found.append(f"{path.relative_to(ROOT)}:{node.lineno}: {name}")

@@ -12,6 +12,7 @@ from typing import Any, Final, Literal
 
 import xarray as xr
 from pydantic import create_model
+from threadpoolctl import threadpool_limits
 
 from heatwake import __version__
 from heatwake.errors import HeatwakeError, InputError
@@ -24,7 +25,7 @@ from heatwake.stages import comparison, film
 from heatwake.stages.table import PRODUCTS, STAGES, Product
 from heatwake.store import results, tables
 from heatwake.store.movie import write_movie
-from heatwake.store.session import OpenSession, open_session
+from heatwake.store.session import OpenSession, find_sessions, open_session
 from heatwake.store.toml import read_toml
 
 logger = logging.getLogger(__name__)
@@ -87,6 +88,12 @@ def run_workflow(path: Path) -> Iterator[Event]:
     InputError
         The workflow file is wrong. What is wrong with a session becomes its outcome.
     """
+    # The fits solve many small systems: threads of the linear algebra cost them several times what they gain.
+    with threadpool_limits(limits=1, user_api="blas"):
+        yield from _run_all(path)
+
+
+def _run_all(path: Path) -> Iterator[Event]:
     workflow, settings = read_workflow(path)
     folders = _session_folders(workflow, path)
     root = path.parent / workflow.results
@@ -140,10 +147,7 @@ def _session_folders(workflow: Workflow, path: Path) -> dict[str, Path]:
     """
     folders: dict[str, Path] = {}
     for entry in workflow.sessions:
-        place = path.parent / entry
-        is_glob = any(sign in entry for sign in "*?[")
-        found = sorted(path.parent.glob(entry)) if is_glob else [place]
-        found = [folder for folder in found if folder.is_dir()] if is_glob else found
+        found = find_sessions(path.parent / entry)
         if not found:
             raise InputError(f"{path}: sessions: {entry}", "without a match", "must match folders of sessions")
         for folder in found:

@@ -64,7 +64,7 @@ def footprint(rise: Array, *, x: Array, y: Array, core: tuple[slice, slice], bac
     """Return the footprint of one spot: moments of what rises above half of its peak, carried to the whole.
 
     The moments are taken over the connected pixels above half of the peak, with what they rise above that half as
-    weight, and divided by the share that a Gaussian has there (0.2170 of its variance), so that a Gaussian is returned
+    weight, and divided by the share that a Gaussian has there (0.2171 of its variance), so that a Gaussian is returned
     exactly while neighbours, tails and background noise do not enter.
 
     Parameters
@@ -119,7 +119,7 @@ def gaussian_share(level: float) -> float:
     Examples
     --------
     >>> round(gaussian_share(0.5), 4)
-    0.217
+    0.2171
     """
     end = -np.log(level)
     return float((1 - level * (1 + end) - level * end**2 / 2) / (1 - level - level * end))

@@ -160,11 +160,26 @@ def _average(
 
 
 def _on_board(frame: Array, pose: Array, *, mapping: Array, shape: tuple[int, int]) -> Array:
-    """One frame on the grid; a frame that did not move, on the picture's own grid, is left as it is."""
-    if not pose.any() and frame.shape == shape and np.array_equal(mapping, np.eye(3)):
-        return frame
+    """One frame on the grid.
+
+    On the picture's own grid a frame that did not move stays as it is, and one with masked pixels is moved by whole
+    pixels only: interpolation would take its rim away, and with it part of its mean.
+    """
+    if frame.shape == shape and np.array_equal(mapping, np.eye(3)):
+        if not pose.any():
+            return frame
+        if np.isnan(frame).any():
+            return _moved_whole(frame, right=round(-float(pose[0])), down=round(-float(pose[1])))
     moved = np.vstack([pose_matrix(*pose, shape=frame.shape), [0, 0, 1]])
     return geometry.resample(frame, moved @ mapping, shape=shape)
+
+
+def _moved_whole(frame: Array, *, right: int, down: int) -> Array:
+    rows, columns = frame.shape
+    moved = np.full_like(frame, np.nan)
+    target = moved[max(down, 0) : rows + min(down, 0), max(right, 0) : columns + min(right, 0)]
+    target[...] = frame[max(-down, 0) : rows - max(down, 0), max(-right, 0) : columns - max(right, 0)]
+    return moved
 
 
 STAGE: Final = Stage(

@@ -4,12 +4,16 @@ import json
 import os
 from collections.abc import Iterator, Mapping
 from contextlib import contextmanager
+from dataclasses import dataclass
 from pathlib import Path
+from threading import Lock
 from typing import Any, Final
 
+import dask.array as da
 import dask.base
 import netCDF4
 import numpy as np
+import numpy.typing as npt
 import xarray as xr
 
 from heatwake import __version__
@@ -17,6 +21,7 @@ from heatwake.errors import InputError
 from heatwake.schema.variables import CONVENTIONS, label
 
 PARTIAL: Final = ".partial"
+LIBRARY: Final = Lock()  # HDF5 is not safe in several threads at once
 BLOCK_BYTES: Final = 16 * 2**20  # of one map variable, float32
 
 
@@ -59,20 +64,47 @@ def write_json(path: Path, content: Mapping[str, Any]) -> None:
 
 def read_fingerprint(path: Path) -> str | None:
     """Return the fingerprint that a result carries; None where it is missing or not readable."""
+    if not path.is_file():
+        return None
     try:
-        with netCDF4.Dataset(path) as file:
+        with LIBRARY, netCDF4.Dataset(path) as file:
             return str(file.getncattr("fingerprint"))
     except (OSError, AttributeError):
         return None
 
 
+@dataclass(frozen=True)
+class StoredMaps:
+    """A variable (time, y, x) of a result, opened for each block that is read and closed again.
+
+    No handle outlives a read: a result may be replaced while a dataset of the old one is still about.
+    """
+
+    path: Path
+    name: str
+    shape: tuple[int, ...]
+    dtype: np.dtype[Any]
+
+    ndim = 3
+
+    def __getitem__(self, index: tuple[slice, ...]) -> npt.NDArray[Any]:
+        """Return a block, as dask asks for it."""
+        with LIBRARY, netCDF4.Dataset(self.path) as file:
+            file.set_auto_mask(False)
+            return np.asarray(file[self.name][index])
+
+
 def open_result(path: Path) -> xr.Dataset:
-    """Open a result; maps over time lazily, in blocks of some megabytes along it."""
-    dataset = xr.open_dataset(path, engine="netcdf4", decode_timedelta=False).drop_attrs(deep=False)
-    for name, variable in dataset.data_vars.items():
-        if variable.dims[:1] == ("time",) and variable.ndim == 3:
-            count = max(1, BLOCK_BYTES // (4 * variable.sizes["y"] * variable.sizes["x"]))
-            dataset[name] = variable.chunk(time=count)
+    """Open a result: maps over time lazily, in blocks of some megabytes along it, all else in memory."""
+    with LIBRARY, xr.open_dataset(path, engine="netcdf4", decode_timedelta=False, cache=False) as stored:
+        lazy = [str(n) for n, v in stored.data_vars.items() if v.dims[:1] == ("time",) and v.ndim == 3]
+        dataset = stored.drop_vars(lazy).load().drop_attrs(deep=False)
+        maps = {name: stored[name].variable for name in lazy}
+        described = {name: (v.dims, v.shape, v.dtype, dict(v.attrs)) for name, v in maps.items()}
+    for name, (dims, shape, dtype, attributes) in described.items():
+        count = max(1, BLOCK_BYTES // (4 * shape[1] * shape[2]))
+        blocks = da.from_array(StoredMaps(path, name, shape, dtype), chunks=(count, -1, -1), asarray=False, fancy=False)
+        dataset[name] = (dims, blocks, attributes)
     return dataset
 
 

@@ -3,6 +3,7 @@
 import hashlib
 from dataclasses import dataclass
 from datetime import UTC
+from glob import glob
 from pathlib import Path
 from typing import Any, Final
 
@@ -45,6 +46,13 @@ class OpenSession:
     description: Session
     dataset: xr.Dataset
     digests: dict[str, str]
+
+
+def find_sessions(place: Path) -> list[Path]:
+    """Return the folders that a pattern matches; without signs of a pattern the place itself, there or not."""
+    if not any(sign in str(place) for sign in "*?["):
+        return [place]
+    return sorted(path for path in map(Path, glob(str(place))) if path.is_dir())
 
 
 def open_session(folder: Path) -> OpenSession:

@@ -2,6 +2,7 @@
 
 import re
 from collections.abc import Callable
+from glob import glob
 from pathlib import Path
 from typing import Final
 
@@ -47,7 +48,7 @@ def _paths(source: str, *, folder: Path, key: str) -> list[Path]:
     place = folder / source
     if place.is_file():
         return [place]
-    found = sorted(place.iterdir() if place.is_dir() else folder.glob(source), key=_natural)
+    found = sorted(place.iterdir() if place.is_dir() else map(Path, glob(str(place))), key=_natural)
     files = [path for path in found if path.is_file() and not path.name.startswith(".")]
     if not files:
         raise InputError(f"{key}: {place}", "missing", "must be a file, a folder of frames or a glob")
