@@ -1,8 +1,10 @@
 """The whole road on the sample, against the scene's truth."""
 
 import csv
+import importlib.util
 import json
 import shutil
+import sys
 from pathlib import Path
 
 import netCDF4
@@ -11,7 +13,9 @@ import pytest
 import xarray as xr
 
 from conftest import ROOT, SAMPLES
+from heatwake.kernels.alignment import pose_matrix
 from heatwake.run import Finished, Outcome, run_workflow
+from heatwake.scene import simulate
 from heatwake.schema.variables import VARIABLES
 
 SESSIONS = ("fan_out", "fan_in", "fan_in_left_covered")
@@ -94,6 +98,54 @@ def test_temperatures_through_the_film_are_right_within_0_3_kelvin(whole, truth,
     assert len(errors) == 9
     assert abs(np.median(errors)) < 0.3
     assert np.median(np.abs(errors)) < 0.45
+
+
+@pytest.fixture(scope="module")
+def scene_truth():
+    """The scene's own maps and camera poses of two of the sample's recordings, simulated again."""
+    specification = importlib.util.spec_from_file_location("make_sample", SAMPLES / "make.py")
+    make = importlib.util.module_from_spec(specification)
+    sys.modules["make_sample"] = make  # its dataclasses look themselves up by module
+    specification.loader.exec_module(make)
+    plans = {plan.folder: plan for plan in make.PLANS if plan.folder in ("fan_out", "fan_in")}
+    truths = {name: simulate(plan.scene, make.ELAPSED) for name, plan in plans.items()}
+    return {name: (truth, make.record_plan(plans[name], truth).about) for name, truth in truths.items()}
+
+
+@pytest.mark.parametrize("session", ["fan_out", "fan_in"])
+def test_temperature_maps_are_right_within_0_3_kelvin_off_the_edges(whole, scene_truth, session):
+    found = whole.sessions[session]
+    true = scene_truth[session][0]["temperature"].isel(time=slice(-8, None)).mean("time")
+    true = true.interp(x=found["x"], y=found["y"])
+    error = (found["temperature"].isel(time=slice(-8, None)).mean("time") - true).to_numpy()
+    inside = np.zeros(error.shape, dtype=bool)
+    for name in found["region"].to_numpy():
+        part = found.sel(region=name)
+        if float(part["region_emissivity"]) < 0.6:
+            continue
+        # 2 mm off the edges, two pixels: the optics reach no further
+        near_x = abs(found["x"] - part["region_x"]).to_numpy() < float(part["region_width"]) / 2 - 2
+        near_y = abs(found["y"] - part["region_y"]).to_numpy() < float(part["region_height"]) / 2 - 2
+        inside |= np.outer(near_y, near_x)
+        assert abs(np.median(error[np.ix_(near_y, near_x)])) < 0.4, name
+    assert inside.sum() > 1000
+    assert abs(np.median(error[inside])) < 0.3
+    assert np.median(abs(error[inside])) < 0.3
+
+
+@pytest.mark.parametrize("session", ["fan_out", "fan_in"])
+def test_board_coordinates_are_right_within_a_pixel(whole, scene_truth, session):
+    about = scene_truth[session][1]
+    true = np.stack([about["corner_column"], about["corner_row"]], axis=-1)
+    stated = np.stack([whole.sessions[session]["corner_column"], whole.sessions[session]["corner_row"]], axis=-1)
+    with xr.open_dataset(whole.results / session / "registration.nc") as stored:
+        used = np.flatnonzero(stored["usable"] == 1)
+        poses = np.stack([stored[name] for name in ("shift_x", "shift_y", "rotation")], axis=1)
+    assert used.size > 240
+    for frame in used:
+        mapping = pose_matrix(*poses[frame], shape=(120, 160))
+        there = stated @ mapping[:, :2].T + mapping[:, 2]
+        assert np.linalg.norm(there - true[frame], axis=1).max() < 1.0
 
 
 @pytest.mark.parametrize("session", SESSIONS)
