@@ -20,6 +20,7 @@ from heatwake.report import outputs
 from heatwake.report.parts import part_rows
 from heatwake.schema.settings import Settings
 from heatwake.schema.validate import validate
+from heatwake.schema.variables import require
 from heatwake.schema.workflow import Workflow
 from heatwake.stages import comparison, film
 from heatwake.stages.table import PRODUCTS, STAGES, Product
@@ -97,7 +98,13 @@ def _run_all(path: Path) -> Iterator[Event]:
     workflow, settings = read_workflow(path)
     folders = _session_folders(workflow, path)
     root = path.parent / workflow.results
-    results.make_folder(root)
+    with results.held(root):
+        yield from _run_held(path, workflow, folders, root=root, settings=settings)
+
+
+def _run_held(
+    path: Path, workflow: Workflow, folders: Mapping[str, Path], *, root: Path, settings: Mapping[str, Settings]
+) -> Iterator[Event]:
     outcomes: list[Outcome] = []
     sessions: dict[str, xr.Dataset] = {}
     flows: dict[str, xr.Dataset] = {}
@@ -259,6 +266,7 @@ def _make(
 ) -> Generator[Progress, None, None]:
     yield Progress(session.name, product.file, 0, 1)
     for stage in product.stages:
+        require(dataset, stage.needs)
         dataset = stage.apply(dataset, settings[stage.name])
     if product.keeps:
         kept = [name for name in product.keeps if name in dataset]

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 import xarray as xr
 
-from heatwake.errors import InputError
+from heatwake.errors import BusyError, InputError
 from heatwake.store import results
 
 ATTRIBUTES = {"fingerprint": "f", "settings": "{}"}
@@ -81,3 +81,11 @@ def test_a_results_folder_that_is_a_file_is_refused(tmp_path):
     (tmp_path / "results").write_text("")
     with pytest.raises(InputError, match="not a folder to write to"):
         results.make_folder(tmp_path / "results")
+
+
+def test_two_runs_do_not_share_a_results_folder(tmp_path):
+    folder = tmp_path / "results"
+    with results.held(folder), pytest.raises(BusyError, match="in use by another run"), results.held(folder):
+        pass
+    with results.held(folder):
+        pass

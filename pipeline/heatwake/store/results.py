@@ -1,5 +1,6 @@
 """Results on disk: NetCDF-4 files that stand only when complete."""
 
+import fcntl
 import json
 import os
 from collections.abc import Iterator, Mapping
@@ -17,7 +18,7 @@ import numpy.typing as npt
 import xarray as xr
 
 from heatwake import __version__
-from heatwake.errors import InputError
+from heatwake.errors import BusyError, InputError
 from heatwake.schema.variables import CONVENTIONS, label
 
 PARTIAL: Final = ".partial"
@@ -35,6 +36,24 @@ def whole_file(path: Path) -> Iterator[Path]:
         os.replace(partial, path)
     finally:
         partial.unlink(missing_ok=True)
+
+
+@contextmanager
+def held(folder: Path) -> Iterator[None]:
+    """Keep other runs out of a results folder.
+
+    Raises
+    ------
+    BusyError
+        Another run is in it.
+    """
+    make_folder(folder)
+    with (folder / ".lock").open("w") as file:
+        try:
+            fcntl.flock(file, fcntl.LOCK_EX | fcntl.LOCK_NB)
+        except BlockingIOError:
+            raise BusyError(f"{folder} is in use by another run: wait for it, or write results elsewhere") from None
+        yield
 
 
 def make_folder(folder: Path) -> None:
