@@ -117,7 +117,7 @@ def _show_results(finished: object) -> None:
     if finished.comparison is not None:
         for line in _comparison_lines(finished.comparison):
             console.print(line, markup=False, highlight=False)
-    console.print(f"results: {finished.results}", markup=False, highlight=False)
+    console.print(f"results: {finished.results.resolve()}", markup=False, highlight=False)
 
 
 def _parts_table(name: str, session: xr.Dataset) -> Table:

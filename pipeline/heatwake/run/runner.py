@@ -1,6 +1,5 @@
 """The runner: sessions through the stages, results to disk, outcomes to whoever watches."""
 
-import hashlib
 import json
 import logging
 import time
@@ -11,23 +10,22 @@ from pathlib import Path
 from typing import Any, Final, Literal
 
 import xarray as xr
-from pydantic import create_model
 from threadpoolctl import threadpool_limits
 
 from heatwake import __version__
 from heatwake.errors import HeatwakeError, InputError
 from heatwake.report import outputs
 from heatwake.report.parts import part_rows
+from heatwake.run.fingerprints import fingerprint, product_marks
+from heatwake.run.workflows import read_workflow, session_folders
 from heatwake.schema.settings import Settings
-from heatwake.schema.validate import validate
 from heatwake.schema.variables import require
 from heatwake.schema.workflow import Workflow
 from heatwake.stages import comparison, film
-from heatwake.stages.table import PRODUCTS, STAGES, Product
+from heatwake.stages.table import PRODUCTS, Product
 from heatwake.store import results, tables
 from heatwake.store.movie import write_movie
-from heatwake.store.session import OpenSession, find_sessions, open_session
-from heatwake.store.toml import read_toml
+from heatwake.store.session import OpenSession, open_session
 
 logger = logging.getLogger(__name__)
 
@@ -96,7 +94,7 @@ def run_workflow(path: Path) -> Iterator[Event]:
 
 def _run_all(path: Path) -> Iterator[Event]:
     workflow, settings = read_workflow(path)
-    folders = _session_folders(workflow, path)
+    folders = session_folders(workflow, path)
     root = path.parent / workflow.results
     with results.held(root):
         yield from _run_held(path, workflow, folders, root=root, settings=settings)
@@ -124,48 +122,6 @@ def _run_held(
         yield outcome
     results.write_json(root / "run.json", _journal(path, workflow, outcomes, started=started))
     yield Finished(tuple(outcomes), root, sessions, flows, compared)
-
-
-def read_workflow(path: Path) -> tuple[Workflow, dict[str, Settings]]:
-    """Return the workflow and the settings of every stage, of the comparison too, by its name.
-
-    Raises
-    ------
-    InputError
-        The file is missing, not TOML, or says something wrong.
-    """
-    kinds: dict[str, type[Settings]] = {stage.name: stage.settings for stage in STAGES}
-    kinds["comparison"] = comparison.ComparisonSettings
-    tables_of_stages: dict[str, Any] = {name: (kind, kind()) for name, kind in kinds.items()}
-    whole = create_model("WorkflowFile", __base__=Workflow, **tables_of_stages)
-    workflow = validate(whole, read_toml(path), file=str(path))
-    settings: dict[str, Settings] = {name: getattr(workflow, name) for name in kinds}
-    shared = {"uncertainty": settings["temperature"]}
-    settings["board"] = settings["board"].model_copy(update={"analysis_s": workflow.cadence.analysis_s})
-    settings["regions"] = settings["regions"].model_copy(update=shared)
-    settings["comparison"] = settings["comparison"].model_copy(update=shared | {"flow": settings["flow"]})
-    return workflow, settings
-
-
-def _session_folders(workflow: Workflow, path: Path) -> dict[str, Path]:
-    """Return the session folders by name, in the workflow's order.
-
-    A folder that is named outright may turn out bad: that is its own outcome. A glob must find something.
-    """
-    folders: dict[str, Path] = {}
-    for entry in workflow.sessions:
-        found = find_sessions(path.parent / entry)
-        if not found:
-            raise InputError(f"{path}: sessions: {entry}", "without a match", "must match folders of sessions")
-        for folder in found:
-            name = folder.resolve().name
-            if name in folders and folders[name].resolve() != folder.resolve():
-                raise InputError(f"{path}: sessions: {entry}", f"a second folder named {name}", "must be unique")
-            folders[name] = folder
-    if workflow.reference is not None and workflow.reference not in folders:
-        wanted = f"must be one of {', '.join(folders)}"
-        raise InputError(f"{path}: reference", repr(workflow.reference), wanted)
-    return folders
 
 
 Steps = Generator[Progress, None, tuple[State, dict[str, xr.Dataset], dict[str, xr.Dataset]]]
@@ -210,7 +166,7 @@ def _guarded(
 
 def _run_session(folder: Path, target: Path, settings: Mapping[str, Settings]) -> Steps:
     session = open_session(folder)
-    marks = _product_marks(session, settings)
+    marks = product_marks(session, settings)
     stale = [product for product in PRODUCTS if results.read_fingerprint(target / product.file) != marks[product.file]]
     frames = session.dataset.assign_attrs(conditions=json.dumps(session.description.conditions, sort_keys=True))
     if any(product.file in {"registration.nc", "rise.nc"} for product in stale):
@@ -284,43 +240,6 @@ def _make(
         yield Progress(session.name, product.file, done, total)
 
 
-def _product_marks(session: OpenSession, settings: Mapping[str, Settings]) -> dict[str, str]:
-    """Fingerprint of each product: inputs' digests, description, and the stages with versions and settings so far.
-
-    Names of files and folders and times do not enter: a moved session is the same session.
-    """
-    description = session.description.model_dump(
-        mode="json", exclude={"title": True, "frames": {"source", "timestamps"}}
-    )
-    digests = {name: digest for name, digest in session.digests.items() if name != "session.toml"}
-    parent = _fingerprint({"digests": digests, "description": _without_paths(description)})
-    marks = {}
-    parent = _fingerprint({"parent": parent, **_stage_mark(film.STAGE.name, film.STAGE.version, settings)})
-    for product in PRODUCTS:
-        for stage in product.stages:
-            parent = _fingerprint({"parent": parent, **_stage_mark(stage.name, stage.version, settings)})
-        marks[product.file] = parent
-    return marks
-
-
-def _without_paths(description: dict[str, Any]) -> dict[str, Any]:
-    paths = {"film": ("bare", "covered"), "ambient": ("log",), "board": ("parts",), "frames": ("calibration",)}
-    return {
-        table: {key: value for key, value in content.items() if key not in paths.get(table, ())}
-        if isinstance(content, dict)
-        else content
-        for table, content in description.items()
-    }
-
-
-def _stage_mark(name: str, version: int, settings: Mapping[str, Settings]) -> dict[str, Any]:
-    return {"stage": name, "version": version, "settings": settings[name].model_dump(mode="json")}
-
-
-def _fingerprint(content: Mapping[str, Any]) -> str:
-    return hashlib.sha256(json.dumps(content, sort_keys=True, default=str).encode()).hexdigest()
-
-
 def _report_session(
     session: OpenSession,
     target: Path,
@@ -331,7 +250,7 @@ def _report_session(
     mark: str,
 ) -> Generator[Progress, None, bool]:
     """Write ``summary.csv``, ``report.html`` and ``airflow.mp4`` unless they stand; tell whether any was written."""
-    mark = _fingerprint({"parent": mark, "report": outputs.VERSION, "title": session.description.title})
+    mark = fingerprint({"parent": mark, "report": outputs.VERSION, "title": session.description.title})
     if _stands(target, mark, ("summary.csv", "report.html", "airflow.mp4")):
         return False
     yield Progress(session.name, "report.html", 0, 3)
@@ -375,7 +294,7 @@ def _run_comparison(
         raise InputError("comparison", "blocked", f"must have the reference {reference} and another session complete")
     marks = {name: results.read_fingerprint(root / name / "flow.nc") for name in sessions}
     parent = {"sessions": marks, "reference": reference, "version": [comparison.VERSION, outputs.VERSION]}
-    mark = _fingerprint(parent | {"settings": settings["comparison"].model_dump(mode="json")})
+    mark = fingerprint(parent | {"settings": settings["comparison"].model_dump(mode="json")})
     path = root / "comparison.nc"
     others = ("comparison.csv", "comparison.html")
     if results.read_fingerprint(path) == mark and _stands(root, mark, others):

@@ -1,0 +1,57 @@
+"""A workflow file: its settings by stage, and the folders of its sessions."""
+
+from pathlib import Path
+from typing import Any
+
+from pydantic import create_model
+
+from heatwake.errors import InputError
+from heatwake.schema.settings import Settings
+from heatwake.schema.validate import validate
+from heatwake.schema.workflow import Workflow
+from heatwake.stages import comparison
+from heatwake.stages.table import STAGES
+from heatwake.store.session import find_sessions
+from heatwake.store.toml import read_toml
+
+
+def read_workflow(path: Path) -> tuple[Workflow, dict[str, Settings]]:
+    """Return the workflow and the settings of every stage, of the comparison too, by its name.
+
+    Raises
+    ------
+    InputError
+        The file is missing, not TOML, or says something wrong.
+    """
+    kinds: dict[str, type[Settings]] = {stage.name: stage.settings for stage in STAGES}
+    kinds["comparison"] = comparison.ComparisonSettings
+    tables_of_stages: dict[str, Any] = {name: (kind, kind()) for name, kind in kinds.items()}
+    whole = create_model("WorkflowFile", __base__=Workflow, **tables_of_stages)
+    workflow = validate(whole, read_toml(path), file=str(path))
+    settings: dict[str, Settings] = {name: getattr(workflow, name) for name in kinds}
+    shared = {"uncertainty": settings["temperature"]}
+    settings["board"] = settings["board"].model_copy(update={"analysis_s": workflow.cadence.analysis_s})
+    settings["regions"] = settings["regions"].model_copy(update=shared)
+    settings["comparison"] = settings["comparison"].model_copy(update=shared | {"flow": settings["flow"]})
+    return workflow, settings
+
+
+def session_folders(workflow: Workflow, path: Path) -> dict[str, Path]:
+    """Return the session folders by name, in the workflow's order.
+
+    A folder that is named outright may turn out bad: that is its own outcome. A glob must find something.
+    """
+    folders: dict[str, Path] = {}
+    for entry in workflow.sessions:
+        found = find_sessions(path.parent / entry)
+        if not found:
+            raise InputError(f"{path}: sessions: {entry}", "without a match", "must match folders of sessions")
+        for folder in found:
+            name = folder.resolve().name
+            if name in folders and folders[name].resolve() != folder.resolve():
+                raise InputError(f"{path}: sessions: {entry}", f"a second folder named {name}", "must be unique")
+            folders[name] = folder
+    if workflow.reference is not None and workflow.reference not in folders:
+        wanted = f"must be one of {', '.join(folders)}"
+        raise InputError(f"{path}: reference", repr(workflow.reference), wanted)
+    return folders
