@@ -22,7 +22,7 @@ Array = npt.NDArray[Any]
 
 logger = logging.getLogger(__name__)
 
-BLOCK_BYTES: Final = 24 * 2**20  # of averaged float32 maps
+BLOCK_BYTES: Final = 8 * 2**20  # of averaged float32 maps
 
 
 class BoardSettings(Settings):

@@ -23,7 +23,7 @@ from heatwake.schema.variables import CONVENTIONS, label
 
 PARTIAL: Final = ".partial"
 LIBRARY: Final = Lock()  # HDF5 is not safe in several threads at once
-BLOCK_BYTES: Final = 16 * 2**20  # of one map variable, float32
+BLOCK_BYTES: Final = 8 * 2**20  # of one map variable, float32
 
 
 @contextmanager

@@ -21,7 +21,7 @@ from heatwake.store.frames import Recording, open_recording
 from heatwake.store.tables import read_ambient, read_calibration, read_parts, read_times
 from heatwake.store.toml import read_toml
 
-BLOCK_BYTES: Final = 48 * 2**20  # of float32 frames; a few such blocks are alive at a time
+BLOCK_BYTES: Final = 8 * 2**20  # of float32 frames; ten such blocks and more are alive at a time
 UNKNOWN_CLOCK: Final = pd.Timestamp("1970-01-01")
 KELVIN: Final = 273.15
 
