@@ -4,6 +4,9 @@ import subprocess
 import sys
 
 import pytest
+import tifffile
+
+from conftest import small_frames
 
 
 def heatwake(*arguments, cwd=None):
@@ -81,3 +84,36 @@ def test_a_bad_session_alone_is_exit_code_2_in_one_line(write_session, workflow)
     assert done.returncode == 2
     assert "session.toml: film.transmittance is 1.3, must lie in (0, 1]" in done.stderr
     assert "Traceback" not in done.stderr
+
+
+def damage_truncated(folder):
+    whole = (folder / "frames.tif").read_bytes()
+    (folder / "frames.tif").write_bytes(whole[: len(whole) // 2])
+
+
+def damage_sizes(folder):
+    with tifffile.TiffWriter(folder / "frames.tif") as writer:
+        for frame in (small_frames()[0], small_frames()[1][:20]):
+            writer.write(frame, contiguous=False)
+
+
+def damage_times(folder):
+    text = (folder / "session.toml").read_text()
+    (folder / "session.toml").write_text(text.replace("interval_s = 1.0", 'timestamps = "times.csv"'))
+    (folder / "times.csv").write_text("time\n0\n1\n0.5\n" + "".join(f"{second}\n" for second in range(3, 12)))
+
+
+@pytest.mark.parametrize(
+    ("damage", "line"),
+    [
+        (damage_truncated, "cut short or damaged"),
+        (damage_sizes, "frame 1 is 40x20 pixels, must be 40x30 like the first frame"),
+        (damage_times, "row 3 is 0.5 after 1.0, must be later than the row before"),
+    ],
+)
+def test_damaged_recordings_get_one_line_and_exit_code_2(write_session, workflow, damage, line):
+    damage(write_session())
+    done = heatwake("run", "--quiet", workflow(GOOD))
+    assert done.returncode == 2
+    assert line in done.stderr
+    assert len(done.stderr.strip().splitlines()) == 1

@@ -83,7 +83,7 @@ def _run(workflow: Path, *, quiet: bool, errors: Console) -> int:
     failed = [outcome for outcome in finished.outcomes if outcome.state == "failed"]
     for outcome in failed:
         errors.print(f"failed: {outcome.name}: {outcome.reason}", markup=False, highlight=False, soft_wrap=True)
-    if failed:
+    if failed and finished.exit_code != 2:  # wrong input gets its one line and no more
         retry = f"when mended, repeat: heatwake run {workflow}"
         errors.print(retry, markup=False, highlight=False, soft_wrap=True)
     return finished.exit_code
