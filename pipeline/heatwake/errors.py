@@ -22,6 +22,10 @@ class InputError(HeatwakeError):
         self.where, self.found, self.wanted = where, found, wanted
         super().__init__(" ".join(f"{where} is {found}, {wanted}".split()))
 
+    def __reduce__(self) -> tuple[type["InputError"], tuple[str, str, str]]:
+        """Travel between processes: an exception is made again from its arguments."""
+        return type(self), (self.where, self.found, self.wanted)
+
 
 class DataModelError(HeatwakeError):
     """A stage was handed a dataset without a variable, dimension or unit that it needs: a programming error."""
@@ -29,3 +33,15 @@ class DataModelError(HeatwakeError):
 
 class BusyError(HeatwakeError):
     """Another run holds the results folder."""
+
+
+class StorageError(HeatwakeError):
+    """Results cannot be written: the disk is full, or does not let us."""
+
+
+class ClusterError(HeatwakeError):
+    """The scheduler or its workers are lost."""
+
+
+class AbandonedError(HeatwakeError):
+    """Nobody waits for this work any longer."""

@@ -1,10 +1,13 @@
 """Results on disk: NetCDF-4 files that stand only when complete."""
 
+import errno
 import fcntl
 import json
 import os
+import shutil
+import uuid
 from collections.abc import Iterator, Mapping
-from contextlib import contextmanager
+from contextlib import ExitStack, contextmanager, suppress
 from dataclasses import dataclass
 from pathlib import Path
 from threading import Lock
@@ -18,24 +21,78 @@ import numpy.typing as npt
 import xarray as xr
 
 from heatwake import __version__
-from heatwake.errors import BusyError, InputError
+from heatwake.errors import BusyError, InputError, StorageError
 from heatwake.schema.variables import CONVENTIONS, label
 
 PARTIAL: Final = ".partial"
+SCRATCH: Final = ".workers"  # of worker processes, empty but for their locks
+REFUSALS: Final = (errno.ENOSPC, errno.EDQUOT, errno.EROFS, errno.EACCES, errno.EPERM, errno.EFBIG)
+FULL_BYTES: Final = 2**18  # less than this is a full disk
 LIBRARY: Final = Lock()  # HDF5 is not safe in several threads at once
 BLOCK_BYTES: Final = 8 * 2**20  # of one map variable, float32
 
 
 @contextmanager
 def whole_file(path: Path) -> Iterator[Path]:
-    """Yield a temporary name beside ``path``; rename it into place when the block ends well, remove it otherwise."""
+    """Yield a temporary name beside ``path``; rename it into place when the block ends well, remove it otherwise.
+
+    The name is this writer's alone: two processes that make one file do not tear each other's.
+
+    Raises
+    ------
+    StorageError
+        The disk is full, read-only, or refuses.
+    """
     make_folder(path.parent)
-    partial = path.with_name(f".{path.name}{PARTIAL}{path.suffix}")
+    partial = path.with_name(f".{path.name}.{uuid.uuid4().hex[:12]}{PARTIAL}{path.suffix}")
     try:
         yield partial
+        _settle(partial)
         os.replace(partial, path)
+    except (OSError, RuntimeError) as error:
+        why = _refusal(error, path.parent)
+        if why is None:
+            raise
+        raise StorageError(f"{path} cannot be written: {why}") from error
     finally:
-        partial.unlink(missing_ok=True)
+        with suppress(OSError):
+            partial.unlink(missing_ok=True)
+
+
+def _settle(path: Path) -> None:
+    """Bring a file's content to the disk before it gets its name: a power cut must not leave the name alone."""
+    descriptor = os.open(path, os.O_RDONLY)
+    try:
+        os.fsync(descriptor)
+    finally:
+        os.close(descriptor)
+
+
+def _refusal(error: Exception, folder: Path) -> str | None:
+    """Return why the disk refused, in words; None where the error is another. HDF5 does not tell a full disk."""
+    number = error.errno if isinstance(error, OSError) else None
+    if number in REFUSALS:
+        return os.strerror(number)
+    try:
+        full = shutil.disk_usage(folder).free < FULL_BYTES
+    except OSError:
+        return None
+    return os.strerror(errno.ENOSPC) if full and number in (None, errno.EIO) else None
+
+
+def sweep(folder: Path) -> None:
+    """Remove what killed runs left unfinished in a results folder; call while it is ``held``."""
+    for place in (folder, *(path for path in folder.iterdir() if path.is_dir())):
+        for path in place.glob(f".*{PARTIAL}*"):
+            with suppress(OSError):
+                path.unlink()
+    shutil.rmtree(folder / SCRATCH, ignore_errors=True)
+
+
+def remove(path: Path) -> None:
+    """Remove a file that no longer holds, if it is there."""
+    with suppress(OSError):
+        path.unlink(missing_ok=True)
 
 
 @contextmanager
@@ -48,11 +105,14 @@ def held(folder: Path) -> Iterator[None]:
         Another run is in it.
     """
     make_folder(folder)
-    with (folder / ".lock").open("w") as file:
+    with ExitStack() as stack:
         try:
+            file = stack.enter_context((folder / ".lock").open("w"))
             fcntl.flock(file, fcntl.LOCK_EX | fcntl.LOCK_NB)
         except BlockingIOError:
             raise BusyError(f"{folder} is in use by another run: wait for it, or write results elsewhere") from None
+        except OSError as error:
+            raise _not_a_folder(folder, error) from None
         yield
 
 
@@ -67,7 +127,13 @@ def make_folder(folder: Path) -> None:
     try:
         folder.mkdir(parents=True, exist_ok=True)
     except OSError as error:
-        raise InputError(f"results: {folder}", f"not a folder to write to ({error.strerror})", "must be one") from None
+        if error.errno == errno.ENOSPC:
+            raise StorageError(f"{folder} cannot be made: {error.strerror}") from None
+        raise _not_a_folder(folder, error) from None
+
+
+def _not_a_folder(folder: Path, error: OSError) -> InputError:
+    return InputError(f"results: {folder}", f"not a folder to write to ({error.strerror})", "must be one")
 
 
 def write_text(path: Path, text: str) -> None:

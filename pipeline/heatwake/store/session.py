@@ -3,6 +3,7 @@
 import hashlib
 from dataclasses import dataclass
 from datetime import UTC
+from functools import cached_property
 from glob import glob
 from pathlib import Path
 from typing import Any, Final
@@ -38,14 +39,19 @@ class OpenSession:
         The session file.
     dataset : Dataset
         Frames (lazy) and everything that stages need of the description.
-    digests : dict of str to str
-        SHA-256 of each input file, by its name as the session file gives it.
+    files : dict of str to list of Path
+        Input files, by their name as the session file gives it.
     """
 
     name: str
     description: Session
     dataset: xr.Dataset
-    digests: dict[str, str]
+    files: dict[str, list[Path]]
+
+    @cached_property
+    def digests(self) -> dict[str, str]:
+        """SHA-256 of each input, by its name as the session file gives it; read when first asked for."""
+        return {name: _digest(paths) for name, paths in self.files.items()}
 
 
 def find_sessions(place: Path) -> list[Path]:
@@ -72,6 +78,24 @@ def open_session(folder: Path) -> OpenSession:
         raise InputError(where, error.found, error.wanted) from error
 
 
+def open_description(folder: Path) -> tuple[Session, xr.Dataset]:
+    """Return what the session file and its parts file say, as description and as dataset, without the recording.
+
+    Raises
+    ------
+    InputError
+        Something that it says is wrong.
+    """
+    file = folder / "session.toml"
+    description = validate(Session, read_toml(file), file=str(file))
+    return description, label(xr.Dataset(_described(description, folder), attrs={"title": description.title}))
+
+
+def _described(description: Session, folder: Path) -> dict[str, Any]:
+    placed = _scalars(description) | _corners(description) | _parts(description, folder=folder)
+    return placed | _openings(description) | _events(description)
+
+
 def _open(folder: Path, description: Session) -> OpenSession:
     if description.palette is not None:
         raise InputError("palette", "given", "must be left out: colour video is not read by this version")
@@ -87,14 +111,12 @@ def _open(folder: Path, description: Session) -> OpenSession:
         },
         attrs={"title": description.title},
     )
-    parts = _scalars(description) | _corners(description) | _parts(description, folder=folder)
-    dataset = dataset.assign(parts | _openings(description) | _events(description))
+    dataset = dataset.assign(_described(description, folder))
     dataset["frame_ambient"] = ("frame", _ambient(description, elapsed, folder=folder, clock=clock))
     if description.film is not None and description.film.bare is not None:
         pair, pair_files = _pair(description.film, frames, folder=folder, like=recording)
         dataset, files = dataset.assign(pair), files | pair_files
-    digests = {name: _digest(paths) for name, paths in files.items()} | _other_digests(description, folder)
-    return OpenSession(folder.resolve().name, description, label(dataset), digests)
+    return OpenSession(folder.resolve().name, description, label(dataset), files | _other_files(description, folder))
 
 
 def _times(frames: Frames, *, count: int, folder: Path) -> tuple[npt.NDArray[np.float64], pd.Timestamp | None]:
@@ -267,15 +289,15 @@ def _pair(film: Film, frames: Frames, *, folder: Path, like: Recording) -> tuple
     return arrays, files
 
 
-def _other_digests(session: Session, folder: Path) -> dict[str, str]:
+def _other_files(session: Session, folder: Path) -> dict[str, list[Path]]:
     named = {
         "frames.timestamps": session.frames.timestamps,
         "frames.calibration": session.frames.calibration,
         "ambient.log": session.ambient.log if session.ambient else None,
         "board.parts": session.board.parts,
     }
-    digests = {name: _digest([folder / path]) for name, path in named.items() if path is not None}
-    return digests | {"session.toml": _digest([folder / "session.toml"])}
+    files = {name: [folder / path] for name, path in named.items() if path is not None}
+    return files | {"session.toml": [folder / "session.toml"]}
 
 
 def _digest(paths: list[Path]) -> str:
