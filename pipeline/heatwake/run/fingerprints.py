@@ -1,48 +1,88 @@
-"""What a result depends on, as one number: never on paths, times or worker counts."""
+"""What a result depends on, in full and as one number: never on paths, times or worker counts."""
 
 import hashlib
 import json
 from collections.abc import Mapping
-from typing import Any
+from typing import Any, Final
 
+from heatwake.report import outputs
 from heatwake.schema.settings import Settings
-from heatwake.stages import film
+from heatwake.stages import comparison, film
 from heatwake.stages.table import PRODUCTS
 from heatwake.store.session import OpenSession
 
+PATHS: Final = {
+    "frames": ("source", "timestamps", "calibration"),
+    "film": ("bare", "covered"),
+    "ambient": ("log",),
+    "board": ("parts",),
+    "palette": ("limits",),
+}
+EXACT: Final = 2.0**53  # whole numbers up to here are the same as integer and as float
+
 
 def product_marks(session: OpenSession, settings: Mapping[str, Settings]) -> dict[str, str]:
-    """Fingerprint of each product: inputs' digests, description, and the stages with versions and settings so far.
+    """Fingerprint of each product."""
+    return {file: fingerprint(content) for file, content in determinants(session, settings).items()}
 
-    Names of files and folders and times do not enter: a moved session is the same session.
+
+def determinants(session: OpenSession, settings: Mapping[str, Settings]) -> dict[str, dict[str, Any]]:
+    """Return what determines each product: digests of inputs, description, versions and settings of stages so far.
+
+    Names of files and folders, titles and times do not enter: a moved session is the same session.
+
+    Returns
+    -------
+    dict of str to dict
+        For each file ``inputs``, ``description`` and ``stages``, of JSON values only.
     """
-    description = session.description.model_dump(
-        mode="json", exclude={"title": True, "frames": {"source", "timestamps"}}
-    )
-    digests = {name: digest for name, digest in session.digests.items() if name != "session.toml"}
-    parent = fingerprint({"digests": digests, "description": _without_paths(description)})
-    marks = {}
-    parent = fingerprint({"parent": parent, **_stage_mark(film.STAGE.name, film.STAGE.version, settings)})
+    inputs = {name: digest for name, digest in session.digests.items() if name != "session.toml"}
+    description = _without_paths(session.description.model_dump(mode="json", exclude={"title"}))
+    stages = {film.STAGE.name: _stage(film.STAGE.version, settings[film.STAGE.name])}
+    found = {}
     for product in PRODUCTS:
-        for stage in product.stages:
-            parent = fingerprint({"parent": parent, **_stage_mark(stage.name, stage.version, settings)})
-        marks[product.file] = parent
-    return marks
+        stages = stages | {stage.name: _stage(stage.version, settings[stage.name]) for stage in product.stages}
+        found[product.file] = {"inputs": inputs, "description": description, "stages": stages}
+    return found
 
 
 def _without_paths(description: dict[str, Any]) -> dict[str, Any]:
-    paths = {"film": ("bare", "covered"), "ambient": ("log",), "board": ("parts",), "frames": ("calibration",)}
     return {
-        table: {key: value for key, value in content.items() if key not in paths.get(table, ())}
+        table: {key: value for key, value in content.items() if key not in PATHS.get(table, ())}
         if isinstance(content, dict)
         else content
         for table, content in description.items()
     }
 
 
-def _stage_mark(name: str, version: int, settings: Mapping[str, Settings]) -> dict[str, Any]:
-    return {"stage": name, "version": version, "settings": settings[name].model_dump(mode="json")}
+def _stage(version: int, settings: Settings) -> dict[str, Any]:
+    return {"version": version, "settings": settings.model_dump(mode="json")}
+
+
+def comparison_determinants(marks: Mapping[str, str | None], reference: str, *, settings: Settings) -> dict[str, Any]:
+    """Return what determines the comparison; ``marks`` are the fingerprints of the sessions' last products."""
+    stages = {"comparison": _stage(comparison.VERSION, settings)}
+    return {"sessions": dict(marks), "reference": reference, "stages": stages}
+
+
+def pages_determinants(mark: str, title: str) -> dict[str, Any]:
+    """Return what determines tables, pages and movies; ``mark`` is the fingerprint of what they show."""
+    return {"parent": mark, "report": outputs.VERSION, "title": title}
 
 
 def fingerprint(content: Mapping[str, Any]) -> str:
-    return hashlib.sha256(json.dumps(content, sort_keys=True, default=str).encode()).hexdigest()
+    """Return the SHA-256 of content as JSON, keys sorted; how a number is written (18 or 18.0) does not matter."""
+    return hashlib.sha256(plain_json(content).encode()).hexdigest()
+
+
+def plain_json(content: Any) -> str:
+    """Return content as one JSON line, keys sorted, whole numbers as integers: equal content is equal text."""
+    return json.dumps(_plain(content), sort_keys=True, default=str)
+
+
+def _plain(value: Any) -> Any:
+    if isinstance(value, Mapping):
+        return {str(key): _plain(inner) for key, inner in value.items()}
+    if isinstance(value, list | tuple):
+        return [_plain(inner) for inner in value]
+    return int(value) if isinstance(value, float) and value.is_integer() and abs(value) <= EXACT else value
