@@ -1,9 +1,12 @@
 """The command line: shows what the runner yields."""
 
 import logging
+import shlex
 import sys
+from collections.abc import Generator, Iterator, Mapping
+from contextlib import closing, contextmanager
 from pathlib import Path
-from typing import Annotated
+from typing import TYPE_CHECKING, Annotated
 
 import numpy as np
 import typer
@@ -13,7 +16,11 @@ from rich.progress import BarColumn, MofNCompleteColumn, Progress, TaskID, TextC
 from rich.table import Table
 
 from heatwake import __version__
-from heatwake.errors import HeatwakeError
+from heatwake.errors import ClusterError, HeatwakeError
+
+if TYPE_CHECKING:
+    from heatwake.run import Event, Finished
+    from heatwake.run.explain import Explained
 
 app = typer.Typer(
     add_completion=True,
@@ -42,7 +49,22 @@ def _root(
 @app.command(epilog="Example: heatwake run workflows/fan_direction.toml")
 def run(
     workflow: Annotated[Path, typer.Argument(help="Workflow file (TOML): sessions, settings, reference, results.")],
+    *,
     quiet: Annotated[bool, typer.Option("--quiet", "-q", help="No progress and no tables; errors only.")] = False,
+    workers: Annotated[
+        int | None,
+        typer.Option("--workers", min=0, help="Worker processes here; 0: none, all in this process. By default a few."),
+    ] = None,
+    scheduler: Annotated[
+        str | None,
+        typer.Option("--scheduler", help="Dask scheduler whose workers see the same files: tcp://HOST:PORT, tls://…"),
+    ] = None,
+    tls_ca: Annotated[Path | None, typer.Option("--tls-ca", help="TLS: authority's certificate (PEM).")] = None,
+    tls_cert: Annotated[Path | None, typer.Option("--tls-cert", help="TLS: certificate of this run (PEM).")] = None,
+    tls_key: Annotated[Path | None, typer.Option("--tls-key", help="TLS: its key (PEM).")] = None,
+    no_pages: Annotated[
+        bool, typer.Option("--no-pages", help="Data sets and tables only; older pages that no longer hold are removed.")
+    ] = False,
 ) -> None:
     """Run the recorded sessions of WORKFLOW through every stage, compare them, and write results and reports.
 
@@ -51,24 +73,45 @@ def run(
     logging.getLogger("heatwake").addHandler(logging.NullHandler())
     errors = Console(stderr=True)
     try:
-        code = _run(workflow, quiet=quiet, errors=errors)
+        events = _events(workflow, workers, scheduler, tls=(tls_ca, tls_cert, tls_key), pages=not no_pages)
+        with closing(events):  # at once, and its workers with it
+            code = _run(events, quiet=quiet, errors=errors)
     except HeatwakeError as error:
         errors.print(f"heatwake: {error}", style="red", markup=False, highlight=False, soft_wrap=True)
-        raise typer.Exit(2) from None
+        raise typer.Exit(1 if isinstance(error, ClusterError) else 2) from None
     except KeyboardInterrupt:
         errors.print("heatwake: interrupted; the same command resumes", markup=False, highlight=False)
         raise typer.Exit(130) from None
     raise typer.Exit(code)
 
 
-def _run(workflow: Path, *, quiet: bool, errors: Console) -> int:
-    from heatwake.run import Finished, Outcome, run_workflow
+def _events(
+    workflow: Path,
+    workers: int | None,
+    scheduler: str | None,
+    *,
+    tls: tuple[Path | None, Path | None, Path | None],
+    pages: bool,
+) -> "Generator[Event, None, None]":
+    from heatwake.run import run_workflow
+
+    security = None
+    if any(tls):
+        from heatwake.run.cluster import tls_options
+
+        ca, cert, key = tls
+        security = tls_options(ca=ca, cert=cert, key=key)
+    return run_workflow(workflow, workers=workers, scheduler=scheduler, pages=pages, security=security)
+
+
+def _run(events: "Generator[Event, None, None]", *, quiet: bool, errors: Console) -> int:
+    from heatwake.run import Finished, Outcome
     from heatwake.run import Progress as Step
 
     finished: Finished | None = None
     with _progress(errors, quiet=quiet) as progress:
         task = progress.add_task("starting", total=None)
-        for event in run_workflow(workflow):
+        for event in events:
             if isinstance(event, Step):
                 progress.update(task, description=f"{event.session}: {event.file}")
                 progress.update(task, total=event.total, completed=event.done)
@@ -80,13 +123,17 @@ def _run(workflow: Path, *, quiet: bool, errors: Console) -> int:
         raise RuntimeError("the run ended without an end")
     if not quiet:
         _show_results(finished)
+    _show_failures(finished, errors)
+    return finished.exit_code
+
+
+def _show_failures(finished: "Finished", errors: Console) -> None:
     failed = [outcome for outcome in finished.outcomes if outcome.state == "failed"]
     for outcome in failed:
         errors.print(f"failed: {outcome.name}: {outcome.reason}", markup=False, highlight=False, soft_wrap=True)
     if failed and finished.exit_code != 2:  # wrong input gets its one line and no more
-        retry = f"when mended, repeat: heatwake run {workflow}"
+        retry = f"when mended, repeat: {shlex.join(['heatwake', *sys.argv[1:]])}"
         errors.print(retry, markup=False, highlight=False, soft_wrap=True)
-    return finished.exit_code
 
 
 def _progress(console: Console, *, quiet: bool) -> Progress:
@@ -137,7 +184,7 @@ def _number(value: float) -> str:
     return f"{value:.1f}" if np.isfinite(value) else "-"
 
 
-def _flow_table(flows: dict[str, xr.Dataset], comparison: xr.Dataset | None) -> Table:
+def _flow_table(flows: Mapping[str, xr.Dataset], comparison: xr.Dataset | None) -> Table:
     from heatwake.report.outputs import flow_sentences
 
     table = Table(title="where the heat is carried", title_justify="left", title_style="bold")
@@ -152,3 +199,53 @@ def _comparison_lines(comparison: xr.Dataset) -> list[str]:
     from heatwake.report.outputs import comparison_lines
 
     return comparison_lines(comparison)
+
+
+@app.command(epilog="Example: heatwake explain workflows/fan_direction.toml")
+def explain(
+    workflow: Annotated[Path, typer.Argument(help="Workflow file (TOML), as for heatwake run.")],
+    *,
+    no_pages: Annotated[
+        bool, typer.Option("--no-pages", help="As for heatwake run: data sets and tables only.")
+    ] = False,
+) -> None:
+    """Say what heatwake run WORKFLOW would make and why, without making it.
+
+    Inputs are read whole, for it is their content that counts: long recordings take their time.
+    """
+    from heatwake.run.explain import explain_workflow
+
+    made = 0
+    with _errors_in_one_line("interrupted; nothing was changed"):
+        for explained in explain_workflow(workflow, pages=not no_pages):
+            made += len(explained.to_make)
+            for line in _explanation(explained):
+                typer.echo(line)
+    files = "1 file" if made == 1 else f"{made} files"
+    typer.echo(f"{files} would be made." if made else "Nothing would be made.")
+
+
+def _explanation(explained: "Explained") -> list[str]:
+    """Return a line on a session, and one on each of its files unless one says it all."""
+    name, reasons = explained.name, explained.reasons
+    if explained.problem:
+        return [f"{name}: cannot be done: {explained.problem}"]
+    if not explained.to_make:
+        return [f"{name}: up to date"]
+    if set(reasons.values()) == {("missing",)}:
+        return [f"{name}: all {len(reasons)} files would be made, for none is there"]
+    head = f"{name}: {len(explained.to_make)} of {len(reasons)} files would be made"
+    return [head, *(f"  {file:<16}  {'; '.join(found) or 'up to date'}" for file, found in reasons.items())]
+
+
+@contextmanager
+def _errors_in_one_line(interrupted: str) -> Iterator[None]:
+    errors = Console(stderr=True)
+    try:
+        yield
+    except HeatwakeError as error:
+        errors.print(f"heatwake: {error}", style="red", markup=False, highlight=False, soft_wrap=True)
+        raise typer.Exit(2) from None
+    except KeyboardInterrupt:
+        errors.print(f"heatwake: {interrupted}", markup=False, highlight=False)
+        raise typer.Exit(130) from None

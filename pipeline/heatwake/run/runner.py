@@ -1,340 +1,213 @@
-"""The runner: sessions through the stages, results to disk, outcomes to whoever watches."""
+"""The runner: sessions to this process or to a cluster, then the comparison; events to whoever watches."""
 
-import json
-import logging
-import time
-import traceback
-from collections.abc import Generator, Iterator, Mapping
-from dataclasses import asdict, dataclass, field
+from collections.abc import Generator, Mapping
+from contextlib import closing
+from dataclasses import dataclass, field
+from functools import partial
 from pathlib import Path
-from typing import Any, Final, Literal
+from typing import TYPE_CHECKING
 
-import xarray as xr
 from threadpoolctl import threadpool_limits
 
-from heatwake import __version__
 from heatwake.errors import HeatwakeError, InputError
-from heatwake.report import outputs
-from heatwake.report.parts import part_rows
-from heatwake.run.fingerprints import fingerprint, product_marks
+from heatwake.run.comparison import Stored, comparison_steps, stored_comparison
+from heatwake.run.events import Event, Finished, Outcome, Progress
+from heatwake.run.guard import guarded
+from heatwake.run.journal import FILE, Journal
+from heatwake.run.sessions import session_steps, stored_flow, stored_session
 from heatwake.run.workflows import read_workflow, session_folders
 from heatwake.schema.settings import Settings
-from heatwake.schema.variables import require
 from heatwake.schema.workflow import Workflow
-from heatwake.stages import comparison, film
-from heatwake.stages.table import PRODUCTS, Product
-from heatwake.store import results, tables
-from heatwake.store.movie import write_movie
-from heatwake.store.session import OpenSession, open_session
+from heatwake.store import results
+from heatwake.workers import available_cores
 
-logger = logging.getLogger(__name__)
+if TYPE_CHECKING:
+    from distributed.security import Security
 
-State = Literal["done", "up to date", "failed"]
-MADE: Final = ".made.json"  # fingerprints of results that cannot carry their own
-FRAME_DIMS: Final = {"frame", "bare_frame", "covered_frame", "row", "column"}
+    from heatwake.run.on_worker import Order
 
 
-@dataclass(frozen=True)
-class Progress:
-    """A step on the way: ``done`` of ``total`` for one file of one session."""
+def run_workflow(
+    path: Path,
+    *,
+    scheduler: str | None = None,
+    workers: int | None = None,
+    pages: bool = True,
+    security: "Security | None" = None,
+) -> Generator[Event, None, None]:
+    """Run a workflow; yield progress, an outcome for each session as it ends, and the end.
 
-    session: str
-    file: str
-    done: int
-    total: int
-
-
-@dataclass(frozen=True)
-class Outcome:
-    """How a session, or the comparison, ended."""
-
-    name: str
-    state: State
-    reason: str = ""
-    seconds: float = 0.0
-    is_input_error: bool = False
-    details: str = ""
-    warnings: tuple[str, ...] = ()
-
-
-@dataclass(frozen=True)
-class Finished:
-    """The end of a run."""
-
-    outcomes: tuple[Outcome, ...]
-    results: Path
-    sessions: dict[str, xr.Dataset] = field(default_factory=dict)
-    flows: dict[str, xr.Dataset] = field(default_factory=dict)
-    comparison: xr.Dataset | None = None
-
-    @property
-    def exit_code(self) -> int:
-        """0 all done; 1 some failed; 2 nothing could run for what the input says."""
-        failed = [outcome for outcome in self.outcomes if outcome.state == "failed"]
-        if not failed:
-            return 0
-        return 2 if not self.sessions and all(outcome.is_input_error for outcome in failed) else 1
-
-
-Event = Progress | Outcome | Finished
-
-
-def run_workflow(path: Path) -> Iterator[Event]:
-    """Run a workflow; yield progress, an outcome for each session, and the end.
+    Parameters
+    ----------
+    path : Path
+        Workflow file.
+    scheduler : str, optional
+        Address of a dask scheduler that runs; its workers see the same files.
+    workers : int, optional
+        Worker processes on this machine; 0 for none, all in this process. By default as many as suit cores, memory and
+        sessions to be done; a single session is done in this process.
+    pages : bool
+        Also write reports and movies; else data sets and tables alone.
+    security : distributed.security.Security, optional
+        TLS options for the scheduler.
 
     Raises
     ------
     InputError
         The workflow file is wrong. What is wrong with a session becomes its outcome.
+    BusyError
+        Another run is in the results folder.
+    ClusterError
+        The scheduler, or every worker, is lost.
     """
-    # The fits solve many small systems: threads of the linear algebra cost them several times what they gain.
-    with threadpool_limits(limits=1, user_api="blas"):
-        yield from _run_all(path)
-
-
-def _run_all(path: Path) -> Iterator[Event]:
+    if scheduler is not None and workers is not None:
+        raise InputError("--workers", str(workers), "must be left out with --scheduler, which has its own")
     workflow, settings = read_workflow(path)
     folders = session_folders(workflow, path)
     root = path.parent / workflow.results
-    with results.held(root):
-        yield from _run_held(path, workflow, folders, root=root, settings=settings)
+    run = _Run(path, workflow, folders, root, settings, pages)
+    # The fits solve many small systems: threads of the linear algebra cost them several times what they gain.
+    with threadpool_limits(limits=1, user_api="blas"), results.held(root):
+        results.sweep(root)
+        try:
+            yield from _run_held(run, scheduler=scheduler, workers=workers, security=security)
+        finally:
+            results.sweep(root)
+
+
+@dataclass
+class _Run:
+    """What a run knows."""
+
+    path: Path
+    workflow: Workflow
+    folders: Mapping[str, Path]
+    root: Path
+    settings: Mapping[str, Settings]
+    pages: bool
+    outcomes: dict[str, Outcome] = field(default_factory=dict)
+
+    def target(self, name: str) -> Path:
+        return self.root / name
+
+    def order(self, name: str) -> "Order":
+        from heatwake.run.on_worker import Order
+
+        folder, target = self.folders[name].absolute(), self.target(name).absolute()
+        return Order(name, folder, target, self.settings, self.pages, topic="")
+
+    def done(self) -> list[str]:
+        """Return the names of sessions whose results stand, in the workflow's order."""
+        return [name for name in self.folders if name in self.outcomes and self.outcomes[name].state != "failed"]
+
+    def sessions(self) -> Stored:
+        return Stored({name: partial(stored_session, self.folders[name], self.target(name)) for name in self.done()})
+
+    def flows(self) -> Stored:
+        return Stored({name: partial(stored_flow, self.target(name)) for name in self.done()})
+
+    @property
+    def reference(self) -> str:
+        return self.workflow.reference or next(iter(self.folders))
 
 
 def _run_held(
-    path: Path, workflow: Workflow, folders: Mapping[str, Path], *, root: Path, settings: Mapping[str, Settings]
-) -> Iterator[Event]:
-    outcomes: list[Outcome] = []
-    sessions: dict[str, xr.Dataset] = {}
-    flows: dict[str, xr.Dataset] = {}
-    started = time.monotonic()
-    for name, folder in folders.items():
-        outcome = yield from _guarded(name, _run_session(folder, root / name, settings), into=(sessions, flows))
-        outcomes.append(outcome)
-        results.write_json(root / "run.json", _journal(path, workflow, outcomes, started=started))
-        yield outcome
-    compared: xr.Dataset | None = None
-    if len(folders) > 1:
-        holder: dict[str, xr.Dataset] = {}
-        steps = _run_comparison(workflow, root, sessions=sessions, flows=flows, settings=settings, names=list(folders))
-        outcome = yield from _guarded("comparison", steps, into=(holder, {}))
-        compared = holder.get("comparison")
-        outcomes.append(outcome)
-        yield outcome
-    results.write_json(root / "run.json", _journal(path, workflow, outcomes, started=started))
-    yield Finished(tuple(outcomes), root, sessions, flows, compared)
-
-
-Steps = Generator[Progress, None, tuple[State, dict[str, xr.Dataset], dict[str, xr.Dataset]]]
-
-
-class _Collector(logging.Handler):
-    """Keeps what is warned of while a session runs."""
-
-    def __init__(self) -> None:
-        super().__init__(level=logging.WARNING)
-        self.messages: list[str] = []
-
-    def emit(self, record: logging.LogRecord) -> None:
-        message = record.getMessage()
-        if message not in self.messages:
-            self.messages.append(message)
-
-
-def _guarded(
-    name: str, steps: Steps, *, into: tuple[dict[str, xr.Dataset], dict[str, xr.Dataset]]
-) -> Generator[Progress, None, Outcome]:
-    """Run one session to its outcome; the only place that catches broadly, so that the batch goes on."""
-    started = time.monotonic()
-    collector = _Collector()
-    root_logger = logging.getLogger("heatwake")
-    root_logger.addHandler(collector)
+    run: _Run, *, scheduler: str | None, workers: int | None, security: "Security | None"
+) -> Generator[Event, None, None]:
+    journal = Journal(run.root, about={"workflow": str(run.path), "title": run.workflow.title, "pages": run.pages})
+    journal.state = "interrupted"  # unless it gets to its end
     try:
-        state, first, second = yield from steps
-    except InputError as error:
-        return Outcome(name, "failed", str(error), time.monotonic() - started, is_input_error=True)
-    except Exception as error:
-        reason = f"{type(error).__name__}: {' '.join(str(error).split())}"
-        logger.debug("session failed", exc_info=True)
-        details = "" if isinstance(error, HeatwakeError) else traceback.format_exc()
-        return Outcome(name, "failed", reason, time.monotonic() - started, details=details)
+        with closing(_sessions(run, journal, scheduler=scheduler, workers=workers, security=security)) as events:
+            for event in events:
+                if isinstance(event, Outcome):
+                    run.outcomes[event.name] = event
+                    journal.add(event)
+                yield event
+        compared = None
+        if len(run.folders) > 1:
+            outcome = yield from _compare(run)
+            journal.add(outcome)
+            yield outcome
+            run.outcomes["comparison"] = outcome
+            if outcome.state != "failed":
+                compared = stored_comparison(run.root, run.reference)
+        journal.state = "complete"
     finally:
-        root_logger.removeHandler(collector)
-    into[0].update(first)
-    into[1].update(second)
-    return Outcome(name, state, seconds=time.monotonic() - started, warnings=tuple(collector.messages))
+        refusal = _write(journal)
+    if refusal is not None:
+        run.outcomes[FILE] = refusal
+        yield refusal
+    order = [*run.folders, "comparison", FILE]
+    outcomes = tuple(run.outcomes[name] for name in order if name in run.outcomes)
+    yield Finished(outcomes, run.root, run.sessions(), run.flows(), compared)
 
 
-def _run_session(folder: Path, target: Path, settings: Mapping[str, Settings]) -> Steps:
-    session = open_session(folder)
-    marks = product_marks(session, settings)
-    stale = [product for product in PRODUCTS if results.read_fingerprint(target / product.file) != marks[product.file]]
-    frames = session.dataset.assign_attrs(conditions=json.dumps(session.description.conditions, sort_keys=True))
-    if any(product.file in {"registration.nc", "rise.nc"} for product in stale):
-        frames = film.STAGE.apply(frames, settings["film"])
-    made: dict[str, xr.Dataset] = {}
-    for product in PRODUCTS:
-        if product in stale:
-            dataset = _inputs(product, frames, made)
-            yield from _make(product, dataset, target, settings=settings, session=session, mark=marks[product.file])
-        made[product.file] = results.open_result(target / product.file)
-    merged = _merge(_without_frames(frames), *_known(made))
-    report_made = yield from _report_session(session, target, made, merged, settings=settings, mark=marks["flow.nc"])
-    state: State = "done" if stale or report_made else "up to date"
-    return state, {session.name: merged}, {session.name: made["flow.nc"]}
+def _write(journal: Journal) -> Outcome | None:
+    try:
+        journal.write()
+    except (HeatwakeError, OSError) as error:
+        return Outcome(FILE, "failed", str(error))
+    return None
 
 
-def _inputs(product: Product, frames: xr.Dataset, made: Mapping[str, xr.Dataset]) -> xr.Dataset:
-    """What a product's first stage gets: frames before the maps are made, maps and description after."""
-    if product.file == "registration.nc":
-        return frames
-    if product.file == "rise.nc":
-        return _merge(frames, made["registration.nc"])
-    return _merge(_without_frames(frames), *_known(made))
-
-
-def _known(made: Mapping[str, xr.Dataset]) -> list[xr.Dataset]:
-    """Results that later stages build on; of the registration only the film's scalars."""
-    scalars = made["registration.nc"].drop_dims("frame")
-    return [scalars, *(made[name] for name in ("rise.nc", "regions.nc") if name in made)]
-
-
-def _without_frames(frames: xr.Dataset) -> xr.Dataset:
-    return frames.drop_dims(FRAME_DIMS & set(frames.dims))
-
-
-def _merge(*datasets: xr.Dataset) -> xr.Dataset:
-    """Join datasets; where two hold one name, the later one's counts."""
-    joined = datasets[0]
-    for dataset in datasets[1:]:
-        joined = joined.drop_vars([name for name in dataset.variables if name in joined.variables])
-        joined = joined.assign_coords(dataset.coords).assign(dataset.data_vars)
-    return joined
-
-
-def _make(
-    product: Product,
-    dataset: xr.Dataset,
-    target: Path,
-    *,
-    settings: Mapping[str, Settings],
-    session: OpenSession,
-    mark: str,
-) -> Generator[Progress, None, None]:
-    yield Progress(session.name, product.file, 0, 1)
-    for stage in product.stages:
-        require(dataset, stage.needs)
-        dataset = stage.apply(dataset, settings[stage.name])
-    if product.keeps:
-        kept = [name for name in product.keeps if name in dataset]
-        dataset = dataset[kept]
-    used = {stage.name: settings[stage.name].model_dump(mode="json") for stage in product.stages}
-    attributes = {
-        "fingerprint": mark,
-        "settings": results.settings_json(used),
-        "input_sha256": results.settings_json(session.digests),
-        "title": session.description.title,
-    }
-    history = f"heatwake {__version__}: " + ", ".join(stage.name for stage in product.stages)
-    steps = results.write_result(target / product.file, dataset, attributes=attributes, history=history)
-    for done, total in steps:
-        yield Progress(session.name, product.file, done, total)
-
-
-def _report_session(
-    session: OpenSession,
-    target: Path,
-    made: Mapping[str, xr.Dataset],
-    merged: xr.Dataset,
-    *,
-    settings: Mapping[str, Settings],
-    mark: str,
-) -> Generator[Progress, None, bool]:
-    """Write ``summary.csv``, ``report.html`` and ``airflow.mp4`` unless they stand; tell whether any was written."""
-    mark = fingerprint({"parent": mark, "report": outputs.VERSION, "title": session.description.title})
-    if _stands(target, mark, ("summary.csv", "report.html", "airflow.mp4")):
-        return False
-    yield Progress(session.name, "report.html", 0, 3)
-    results.write_text(target / "summary.csv", tables.csv_text(outputs.summary_rows(part_rows(merged))))
-    frames = made["registration.nc"].rename({"time": "frame_time", "elapsed": "frame_elapsed"})
-    spread = made["spread.nc"].rename(time="spread_time").drop_vars("elapsed")
-    page = outputs.session_page(
-        _merge(merged, frames, spread),
-        made["flow.nc"],
-        description=session.description,
-        digests=session.digests,
-        settings={name: one.model_dump(mode="json") for name, one in settings.items()},
+def _compare(run: _Run) -> Generator[Progress, None, Outcome]:
+    seconds: dict[str, float] = {}
+    steps = comparison_steps(
+        run.workflow,
+        run.root,
+        sessions=run.sessions(),
+        flows=run.flows(),
+        settings=run.settings["comparison"],
+        names=list(run.folders),
+        pages=run.pages,
     )
-    results.write_text(target / "report.html", page)
-    yield Progress(session.name, "airflow.mp4", 1, 3)
-    write_movie(target / "airflow.mp4", outputs.airflow_frames(merged, made["flow.nc"]), rate=outputs.MOVIE_RATE)
-    _mark(target, mark)
-    yield Progress(session.name, "airflow.mp4", 3, 3)
-    return True
+    return (yield from guarded("comparison", steps, products=seconds))
 
 
-def _stands(folder: Path, mark: str, names: tuple[str, ...]) -> bool:
-    return results.read_json(folder / MADE).get("fingerprint") == mark and all((folder / n).is_file() for n in names)
+def _sessions(
+    run: _Run, journal: Journal, *, scheduler: str | None, workers: int | None, security: "Security | None"
+) -> Generator[Progress | Outcome, None, None]:
+    """Do all sessions, by whoever suits; yield outcomes as they come."""
+    if scheduler is not None:
+        from heatwake.run.cluster import joined_pool
+
+        with joined_pool(scheduler, security=security) as pool:
+            journal.workers = pool.about() | {"scheduler": scheduler}
+            yield from pool.outcomes(map(run.order, run.folders))
+        return
+    names = list(run.folders)
+    if workers is None:
+        names = yield from _left_to_do(run)
+        workers = _suitable(len(names))
+    if workers == 0 or not names:
+        for name in names:
+            yield (yield from session_steps(run.folders[name], run.target(name), run.settings, pages=run.pages))
+        return
+    from heatwake.run.cluster import local_pool
+
+    with local_pool(workers, scratch=(run.root / results.SCRATCH).absolute()) as pool:
+        journal.workers = pool.about()
+        yield from pool.outcomes(map(run.order, names))
 
 
-def _mark(folder: Path, mark: str) -> None:
-    results.write_json(folder / MADE, {"fingerprint": mark})
+def _left_to_do(run: _Run) -> Generator[Outcome, None, list[str]]:
+    """Yield outcomes of sessions that are up to date or cannot be read; return the names of those to be worked on."""
+    left = []
+    for name, folder in run.folders.items():
+        with closing(session_steps(folder, run.target(name), run.settings, pages=run.pages)) as steps:
+            try:
+                next(steps)  # the first step is told before it is taken
+            except StopIteration as end:
+                yield end.value
+            else:
+                left.append(name)
+    return left
 
 
-def _run_comparison(
-    workflow: Workflow,
-    root: Path,
-    *,
-    sessions: Mapping[str, xr.Dataset],
-    flows: Mapping[str, xr.Dataset],
-    settings: Mapping[str, Settings],
-    names: list[str],
-) -> Steps:
-    reference = workflow.reference or names[0]
-    if reference not in sessions or len(sessions) < 2:
-        raise InputError("comparison", "blocked", f"must have the reference {reference} and another session complete")
-    marks = {name: results.read_fingerprint(root / name / "flow.nc") for name in sessions}
-    parent = {"sessions": marks, "reference": reference, "version": [comparison.VERSION, outputs.VERSION]}
-    mark = fingerprint(parent | {"settings": settings["comparison"].model_dump(mode="json")})
-    path = root / "comparison.nc"
-    others = ("comparison.csv", "comparison.html")
-    if results.read_fingerprint(path) == mark and _stands(root, mark, others):
-        return "up to date", {"comparison": results.open_result(path).load().assign_attrs(reference=reference)}, {}
-    yield Progress("comparison", path.name, 0, 3)
-    chosen = settings["comparison"]
-    if not isinstance(chosen, comparison.ComparisonSettings):
-        raise TypeError("comparison settings of another kind")
-    made = comparison.compare(sessions, reference, settings=chosen)
-    attributes = {
-        "fingerprint": mark,
-        "settings": results.settings_json(chosen.model_dump(mode="json")),
-        "input_sha256": results.settings_json(marks),
-        "title": workflow.title,
-        "reference": reference,
-        "conditions": made.attrs["conditions"],
-    }
-    history = f"heatwake {__version__}: comparison"
-    for _ in results.write_result(path, made, attributes=attributes, history=history):
-        yield Progress("comparison", path.name, 1, 3)
-    made = results.open_result(path).load().assign_attrs(reference=reference)
-    results.write_text(root / "comparison.csv", tables.csv_text(outputs.comparison_rows(made, sessions)))
-    yield Progress("comparison", "comparison.html", 2, 3)
-    record = {"comparison": chosen.model_dump(mode="json"), "reference": reference}
-    page = outputs.comparison_page(made, sessions, flows, title=workflow.title, settings=record)
-    results.write_text(root / "comparison.html", page)
-    _mark(root, mark)
-    yield Progress("comparison", "comparison.html", 3, 3)
-    return "done", {"comparison": made}, {}
+def _suitable(sessions: int) -> int:
+    """Return the number of worker processes; 0 where one process with threads does as well."""
+    if sessions < 2 or available_cores() < 2:
+        return 0
+    from heatwake.run.cluster import fitting_workers
 
-
-def _journal(path: Path, workflow: Workflow, outcomes: list[Outcome], *, started: float) -> dict[str, Any]:
-    return {
-        "workflow": str(path),
-        "title": workflow.title,
-        "heatwake": __version__,
-        "seconds": round(time.monotonic() - started, 3),
-        "outcomes": [
-            {key: value for key, value in asdict(outcome).items() if value or key in {"name", "state"}}
-            for outcome in outcomes
-        ],
-        "failed": [outcome.name for outcome in outcomes if outcome.state == "failed"],
-    }
+    return fitting_workers(sessions)

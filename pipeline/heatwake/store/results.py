@@ -71,6 +71,8 @@ def _settle(path: Path) -> None:
 def _refusal(error: Exception, folder: Path) -> str | None:
     """Return why the disk refused, in words; None where the error is another. HDF5 does not tell a full disk."""
     number = error.errno if isinstance(error, OSError) else None
+    if isinstance(error, OSError) and error.filename and Path(str(error.filename)).parent != folder:
+        return None  # an input's trouble
     if number in REFUSALS:
         return os.strerror(number)
     try:
@@ -155,6 +157,17 @@ def read_fingerprint(path: Path) -> str | None:
         with LIBRARY, netCDF4.Dataset(path) as file:
             return str(file.getncattr("fingerprint"))
     except (OSError, AttributeError):
+        return None
+
+
+def read_origin(path: Path) -> dict[str, str] | None:
+    """Return what a result says of its making, as text attributes; None where it is missing or not readable."""
+    if not path.is_file():
+        return None
+    try:
+        with LIBRARY, netCDF4.Dataset(path) as file:
+            return {name: str(file.getncattr(name)) for name in file.ncattrs()}
+    except (OSError, AttributeError, RuntimeError):
         return None
 
 

@@ -1,0 +1,291 @@
+"""The runner's side of a cluster: start one here or join one that runs, hand out sessions, gather outcomes."""
+
+import logging
+import os
+import queue
+import signal
+import time
+import uuid
+from collections import deque
+from collections.abc import Iterable, Iterator
+from contextlib import ExitStack, contextmanager, suppress
+from dataclasses import dataclass, replace
+from pathlib import Path
+from typing import Any, Final
+
+import dask
+import psutil
+from distributed import Client, Future, LocalCluster
+from distributed.scheduler import KilledWorker
+from distributed.security import Security
+from distributed.system import MEMORY_LIMIT
+
+from heatwake.errors import ClusterError, InputError
+from heatwake.run.events import Outcome, Progress
+from heatwake.run.guard import describe
+from heatwake.run.on_worker import Order, do_order
+from heatwake.workers import available_cores
+
+WORKER_BYTES: Final = 1.5 * 2**30  # of memory a worker: what a session of 640x512 takes, and some room
+PATIENCE: Final = 300.0  # [s] without any worker
+CONNECT: Final = 15.0  # [s]
+TICK: Final = 0.1  # [s]
+LOOK: Final = 1.0  # [s] between two looks at who is there
+RETRIES: Final = 2  # of a session after a broken connection; deaths of workers are counted by the scheduler
+LOUD: Final = ("distributed", "tornado", "asyncio")
+SILENT: Final = logging.CRITICAL + 1
+SETTINGS: Final = {
+    # Nothing of a session is held by a worker but blocks under way: no need to spill, and nothing pickled on a disk.
+    "distributed.worker.memory.target": False,
+    "distributed.worker.memory.spill": False,
+    "distributed.worker.memory.pause": False,
+    "distributed.worker.memory.terminate": False,
+    "distributed.worker.profile.enabled": False,
+}
+
+
+def fitting_workers(sessions: int, *, cores: int | None = None, memory: float | None = None) -> int:
+    """Return how many worker processes suit this machine: no more than cores, sessions, or what fits its free memory.
+
+    Parameters
+    ----------
+    sessions : int
+        To be done.
+    cores, memory : optional
+        Of the machine, memory in bytes; measured where not given.
+
+    Examples
+    --------
+    >>> fitting_workers(100, cores=8, memory=64e9), fitting_workers(3, cores=8, memory=64e9)
+    (8, 3)
+    >>> fitting_workers(100, cores=8, memory=4e9), fitting_workers(100, cores=8, memory=1e9)
+    (2, 1)
+    """
+    cores = available_cores() if cores is None else cores
+    memory = min(psutil.virtual_memory().available, MEMORY_LIMIT) if memory is None else memory
+    return max(1, min(cores, sessions, int(memory // WORKER_BYTES)))
+
+
+def tls_options(*, ca: Path | None, cert: Path | None, key: Path | None) -> Security | None:
+    """Return TLS options for a scheduler; None without any.
+
+    Raises
+    ------
+    InputError
+        A file is missing.
+    """
+    files = {"--tls-ca": ca, "--tls-cert": cert, "--tls-key": key}
+    if not any(files.values()):
+        return None
+    for option, path in files.items():
+        if path is None or not path.is_file():
+            raise InputError(option, str(path) if path else "missing", "must be a PEM file: TLS takes all three")
+    return Security(tls_ca_file=str(ca), tls_client_cert=str(cert), tls_client_key=str(key), require_encryption=True)
+
+
+@contextmanager
+def local_pool(workers: int, *, scratch: Path) -> Iterator["Pool"]:
+    """Start worker processes on this machine, reached by its loopback alone; end them with the block."""
+    threads = max(1, available_cores() // workers)
+    with _quiet(), ExitStack() as stack, dask.config.set(SETTINGS):
+        with _deaf():  # workers are born deaf to the terminal's Ctrl-C: the runner ends them
+            try:
+                cluster = LocalCluster(
+                    n_workers=workers,
+                    threads_per_worker=threads,
+                    processes=True,
+                    host="127.0.0.1",
+                    dashboard_address=None,
+                    memory_limit=None,
+                    local_directory=str(scratch),
+                    silence_logs=SILENT,
+                )
+                stack.callback(_end, cluster)
+                client = Client(cluster, set_as_default=False, timeout=CONNECT)
+            except (OSError, RuntimeError, TimeoutError) as error:
+                raise ClusterError(f"no worker processes could be started: {describe(error)}") from error
+            stack.callback(_close, client)
+        yield Pool(client)
+
+
+@contextmanager
+def joined_pool(address: str, *, security: Security | None) -> Iterator["Pool"]:
+    """Join a scheduler that runs.
+
+    Raises
+    ------
+    ClusterError
+        It does not answer.
+    """
+    with _quiet():
+        try:
+            with _deaf():
+                client = Client(address, security=security, set_as_default=False, timeout=CONNECT)
+        except ValueError as error:
+            raise InputError("--scheduler", repr(address), f"must be like tcp://host:8786 ({error})") from None
+        except (OSError, TypeError, RuntimeError) as error:
+            raise ClusterError(f"the scheduler {address} does not answer: {describe(error)}") from error
+        with ExitStack() as stack:
+            stack.callback(_close, client)
+            yield Pool(client)
+
+
+@dataclass
+class _Given:
+    """A session that a worker has."""
+
+    order: Order
+    future: "Future[Any]"
+    address: str
+
+
+class Pool:
+    """Workers that sessions are handed to, one each."""
+
+    def __init__(self, client: Client) -> None:
+        self.client = client
+        self.topic = f"heatwake-{uuid.uuid4().hex[:12]}"
+        self._news: queue.SimpleQueue[dict[str, Any]] = queue.SimpleQueue()
+        self._given: dict[str, _Given] = {}
+        self._looked = self._last_seen = time.monotonic()
+        self._workers = self._look()
+
+    def about(self) -> dict[str, Any]:
+        """Return what the journal says of the workers."""
+        threads = sorted({int(worker["nthreads"]) for worker in self._workers.values()})
+        return {"processes": len(self._workers), "threads_each": threads}
+
+    def outcomes(self, orders: Iterable[Order]) -> Iterator[Progress | Outcome]:
+        """Hand out sessions; yield progress, and outcomes as they come.
+
+        Each worker gets one session at a time. While there are as many sessions as workers each does its blocks
+        itself: nothing but names then travels. With workers to spare the blocks are spread over all of them.
+
+        Raises
+        ------
+        ClusterError
+            The scheduler is lost, or there are no workers.
+        """
+        waiting = deque(orders)
+        self.client.subscribe_topic(self.topic, lambda event: self._news.put(event[1]))
+        try:
+            while waiting or self._given:
+                self._hand_out(waiting)
+                yield from self._progress()
+                yield from self._finished()
+        except OSError as error:  # of a connection
+            raise self._lost(describe(error)) from error
+        finally:
+            with suppress(Exception):  # a scheduler that is gone cannot be told
+                self.client.cancel([given.future for given in self._given.values()], force=True)
+                self.client.unsubscribe_topic(self.topic)
+
+    def _hand_out(self, waiting: deque[Order]) -> None:
+        if self.client.status != "running":
+            raise self._lost(f"the connection is {self.client.status}")
+        now = time.monotonic()
+        if now - self._looked >= LOOK:
+            self._looked, self._workers = now, self._look()
+        if self._workers:
+            self._last_seen = now
+        elif now - self._last_seen > PATIENCE:
+            raise ClusterError(f"no worker has been there for {PATIENCE:.0f} s: start some, the same command resumes")
+        busy = {given.address for given in self._given.values()}
+        for address in [address for address in self._workers if address not in busy][: len(waiting)]:
+            self._give(replace(waiting.popleft(), topic=self.topic), address, left=len(waiting))
+
+    def _give(self, order: Order, address: str, *, left: int) -> None:
+        at_once = len(self._given) + 1 + left
+        order = replace(order, spread=at_once < len(self._workers))
+        future = self.client.submit(
+            do_order,
+            order,
+            key=f"{order.name}-{uuid.uuid4().hex}",
+            workers=[address],
+            allow_other_workers=True,  # if this one dies
+            retries=RETRIES,
+            pure=False,
+        )
+        self._given[order.name] = _Given(order, future, address)
+
+    def _look(self) -> dict[str, Any]:
+        found = self.client.scheduler_info(n_workers=-1)["workers"]
+        return {address: worker for address, worker in found.items() if worker.get("status") != "closing"}
+
+    def _progress(self) -> Iterator[Progress]:
+        with suppress(queue.Empty):
+            news = self._news.get(timeout=TICK)
+            while True:
+                if news.get("session") in self._given:
+                    yield Progress(news["session"], news["file"], news["done"], news["total"])
+                news = self._news.get_nowait()
+
+    def _finished(self) -> Iterator[Outcome]:
+        for name in [name for name, given in self._given.items() if given.future.status != "pending"]:
+            outcome = self._outcome(self._given[name])
+            del self._given[name]
+            yield outcome
+
+    def _outcome(self, given: _Given) -> Outcome:
+        if given.future.status == "finished":
+            outcome: Outcome = given.future.result(timeout=PATIENCE)
+            return outcome
+        if given.future.status == "error":
+            error = given.future.exception(timeout=PATIENCE)
+            if isinstance(error, KilledWorker):
+                reason = "its worker died, and so did the next ones: out of memory, or a fault in a library"
+                return Outcome(given.order.name, "failed", reason, details=f"{error}\n")
+            return Outcome(given.order.name, "failed", describe(error) if error else "unknown")
+        raise self._lost("it dropped the work")
+
+    def _lost(self, why: str) -> ClusterError:
+        return ClusterError(f"the scheduler is lost ({why}): with a scheduler again the same command resumes")
+
+
+def _end(cluster: LocalCluster) -> None:
+    """End a cluster's processes at once: whatever they were at has no result under its name yet."""
+    with _deaf(), suppress(Exception):
+        for nanny in cluster.workers.values():
+            nanny.auto_restart = False
+            if nanny.pid is not None:
+                with suppress(ProcessLookupError):
+                    os.kill(nanny.pid, signal.SIGKILL)
+        cluster.close(timeout=CONNECT)
+
+
+def _close(client: Client) -> None:
+    with _deaf(), suppress(Exception):
+        client.close(timeout=CONNECT)
+
+
+@contextmanager
+def _deaf() -> Iterator[None]:
+    """Hold Ctrl-C back inside, in this thread and in threads and processes that it starts."""
+    if not hasattr(signal, "pthread_sigmask"):
+        yield
+        return
+    before = signal.pthread_sigmask(signal.SIG_BLOCK, {signal.SIGINT})
+    try:
+        yield
+    finally:
+        signal.pthread_sigmask(signal.SIG_SETMASK, before)
+
+
+@contextmanager
+def _quiet() -> Iterator[None]:
+    """Keep the cluster's own log off the terminal: what matters of it becomes outcomes and errors."""
+    names = [name for name in logging.Logger.manager.loggerDict if name.partition(".")[0] in LOUD]
+    loggers = [logging.getLogger(name) for name in {*LOUD, *names}]
+    handlers = {handler for logger in loggers for handler in logger.handlers}
+    before = [(logger, logger.disabled) for logger in loggers], [(handler, handler.level) for handler in handlers]
+    for logger in loggers:
+        logger.disabled = True
+    for handler in handlers:
+        handler.setLevel(SILENT)
+    try:
+        yield
+    finally:
+        for logger, disabled in before[0]:
+            logger.disabled = disabled
+        for handler, level in before[1]:
+            handler.setLevel(level)

@@ -1,0 +1,126 @@
+"""All sessions of a workflow against its reference, once they are done."""
+
+from collections.abc import Callable, Collection, Iterator, Mapping
+from pathlib import Path
+from typing import Any, Final
+
+import xarray as xr
+
+from heatwake import __version__
+from heatwake.errors import InputError
+from heatwake.report import outputs
+from heatwake.run.events import Progress
+from heatwake.run.fingerprints import comparison_determinants, fingerprint, pages_determinants, plain_json
+from heatwake.run.guard import Steps
+from heatwake.run.sessions import note, stands
+from heatwake.schema.settings import Settings
+from heatwake.schema.workflow import Workflow
+from heatwake.stages import comparison
+from heatwake.store import results, tables
+
+FILE: Final = "comparison.nc"
+TABLE: Final = "comparison.csv"
+PAGE: Final = "comparison.html"
+FILES: Final = (FILE, TABLE, PAGE)
+
+
+class Stored(Mapping[str, xr.Dataset]):
+    """Results by session, opened each time that they are asked for: memory does not grow with their number."""
+
+    def __init__(self, openers: Mapping[str, Callable[[], xr.Dataset]]) -> None:
+        self._openers = dict(openers)
+
+    def __getitem__(self, name: str) -> xr.Dataset:
+        return self._openers[name]()
+
+    def __iter__(self) -> Iterator[str]:
+        return iter(self._openers)
+
+    def __len__(self) -> int:
+        return len(self._openers)
+
+
+def comparison_steps(
+    workflow: Workflow,
+    root: Path,
+    *,
+    sessions: Mapping[str, xr.Dataset],
+    flows: Mapping[str, xr.Dataset],
+    settings: Settings,
+    names: list[str],
+    pages: bool,
+) -> Steps:
+    """Compare what is complete with the reference unless that stands; yield progress and return the state.
+
+    Raises
+    ------
+    InputError
+        The reference, or every other session, is missing.
+    """
+    reference = workflow.reference or names[0]
+    require_reference(reference, sessions)
+    if not isinstance(settings, comparison.ComparisonSettings):
+        raise TypeError("comparison settings of another kind")
+    marks = {name: results.read_fingerprint(root / name / "flow.nc") for name in sessions}
+    made_from = comparison_determinants(marks, reference, settings=settings)
+    mark = fingerprint(made_from)
+    shown_from = pages_determinants(mark, workflow.title)
+    wanted = (TABLE, PAGE) if pages else (TABLE,)
+    is_made = results.read_fingerprint(root / FILE) == mark
+    if is_made and stands(root, shown_from, wanted):
+        return "up to date"
+    yield Progress("comparison", FILE, 0, 3)
+    if not is_made:
+        yield from _compare(workflow, root, sessions=sessions, settings=settings, made_from=made_from)
+    made = stored_comparison(root, reference)
+    results.write_text(root / TABLE, tables.csv_text(outputs.comparison_rows(made, sessions)))
+    if pages:
+        yield Progress("comparison", PAGE, 2, 3)
+        record = {"comparison": settings.model_dump(mode="json"), "reference": reference}
+        page = outputs.comparison_page(made, sessions, flows, title=workflow.title, settings=record)
+        results.write_text(root / PAGE, page)
+    elif not stands(root, shown_from, (PAGE,)):
+        results.remove(root / PAGE)
+    note(root, shown_from, wanted)
+    yield Progress("comparison", wanted[-1], 3, 3)
+    return "done"
+
+
+def require_reference(reference: str, names: Collection[str]) -> None:
+    """Check that there is something to compare.
+
+    Raises
+    ------
+    InputError
+        The reference, or every other session, is missing.
+    """
+    if reference not in names or len(names) < 2:
+        raise InputError("comparison", "blocked", f"must have the reference {reference} and another session complete")
+
+
+def _compare(
+    workflow: Workflow,
+    root: Path,
+    *,
+    sessions: Mapping[str, xr.Dataset],
+    settings: comparison.ComparisonSettings,
+    made_from: Mapping[str, Any],
+) -> Iterator[Progress]:
+    made = comparison.compare(sessions, made_from["reference"], settings=settings)
+    attributes = {
+        "fingerprint": fingerprint(made_from),
+        "made_from": plain_json(made_from),
+        "settings": results.settings_json(settings.model_dump(mode="json")),
+        "input_sha256": results.settings_json(made_from["sessions"]),
+        "title": workflow.title,
+        "reference": made_from["reference"],
+        "conditions": made.attrs["conditions"],
+    }
+    history = f"heatwake {__version__}: comparison"
+    for _ in results.write_result(root / FILE, made, attributes=attributes, history=history):
+        yield Progress("comparison", FILE, 1, 3)
+
+
+def stored_comparison(root: Path, reference: str) -> xr.Dataset:
+    """Return the comparison that stands."""
+    return results.open_result(root / FILE).load().assign_attrs(reference=reference)

@@ -1,0 +1,244 @@
+"""One session through every stage, its results to disk: the piece of work that a process does on its own."""
+
+import json
+import time
+from collections.abc import Callable, Generator, Iterator, Mapping
+from contextlib import closing, contextmanager
+from pathlib import Path
+from typing import Any, Final
+
+import xarray as xr
+
+from heatwake import __version__
+from heatwake.report import outputs
+from heatwake.report.parts import part_rows
+from heatwake.run.events import Outcome, Progress
+from heatwake.run.fingerprints import determinants, pages_determinants, plain_json, product_marks
+from heatwake.run.guard import Steps, guarded
+from heatwake.schema.settings import Settings
+from heatwake.schema.variables import require
+from heatwake.stages import film
+from heatwake.stages.table import PRODUCTS, Product
+from heatwake.store import results, tables
+from heatwake.store.movie import write_movie
+from heatwake.store.session import OpenSession, open_description, open_session
+
+MADE: Final = ".made.json"  # what results were made from that cannot say it themselves, by file
+FRAME_DIMS: Final = {"frame", "bare_frame", "covered_frame", "row", "column"}
+FROM_FRAMES: Final = ("registration.nc", "rise.nc")
+TABLE: Final = "summary.csv"
+PAGES: Final = ("report.html", "airflow.mp4")
+
+
+def run_session(
+    folder: Path,
+    target: Path,
+    settings: Mapping[str, Settings],
+    *,
+    pages: bool = True,
+    tell: Callable[[Progress], None] | None = None,
+) -> Outcome:
+    """Do what is not done yet of one session.
+
+    Parameters
+    ----------
+    folder : Path
+        The session's.
+    target : Path
+        Folder of its results.
+    settings : mapping of str to Settings
+        Of every stage, by its name.
+    pages : bool
+        Also write the report and the movie.
+    tell : callable, optional
+        Is told of each step.
+
+    Returns
+    -------
+    Outcome
+        Results are on disk; nothing else comes back.
+    """
+    steps = session_steps(folder, target, settings, pages=pages)
+    with closing(steps):
+        while True:
+            try:
+                progress = next(steps)
+            except StopIteration as end:
+                outcome: Outcome = end.value
+                return outcome
+            if tell is not None:
+                tell(progress)
+
+
+def session_steps(
+    folder: Path, target: Path, settings: Mapping[str, Settings], *, pages: bool = True
+) -> Generator[Progress, None, Outcome]:
+    """Yield a session's progress, the first before any work is done, and return its outcome."""
+    products: dict[str, float] = {}
+    name = folder.resolve().name
+    return (
+        yield from guarded(name, _steps(folder, target, settings, pages=pages, products=products), products=products)
+    )
+
+
+def stored_session(folder: Path, target: Path) -> xr.Dataset:
+    """Return the results of a session that is done, with what its file says, but for flow and spread; maps lazily."""
+    description, dataset = open_description(folder)
+    made = {name: results.open_result(target / name) for name in ("registration.nc", "rise.nc", "regions.nc")}
+    conditions = json.dumps(description.conditions, sort_keys=True)
+    return _merge(dataset.assign_attrs(conditions=conditions), *_known(made))
+
+
+def stored_flow(target: Path) -> xr.Dataset:
+    """Return the flow results of a session that is done."""
+    return results.open_result(target / "flow.nc")
+
+
+def _steps(
+    folder: Path, target: Path, settings: Mapping[str, Settings], *, pages: bool, products: dict[str, float]
+) -> Steps:
+    session = open_session(folder)
+    if any(not (target / product.file).is_file() for product in PRODUCTS):
+        yield Progress(session.name, "recording", 0, 1)  # before what takes time: reading the whole of it
+    marks = product_marks(session, settings)
+    stale = [product for product in PRODUCTS if results.read_fingerprint(target / product.file) != marks[product.file]]
+    if stale:
+        yield Progress(session.name, stale[0].file, 0, 1)
+    read = session.dataset.assign_attrs(conditions=json.dumps(session.description.conditions, sort_keys=True))
+    described = read.drop_dims(FRAME_DIMS & set(read.dims))
+    frames = read
+    if any(product.file in FROM_FRAMES for product in stale):
+        frames = film.STAGE.apply(read, settings["film"])
+    made: dict[str, xr.Dataset] = {}
+    for product in PRODUCTS:
+        if product in stale:
+            dataset = _inputs(product, frames, made, described=described)
+            with _timed(product.file, products):
+                yield from _make(product, dataset, target, settings=settings, session=session, marks=marks)
+        made[product.file] = results.open_result(target / product.file)
+    with _timed("pages" if pages else TABLE, products):
+        merged = _merge(described, *_known(made))
+        told = yield from _tell_people(session, target, (made, merged), settings=settings, marks=marks, pages=pages)
+    if not told:
+        products.pop("pages" if pages else TABLE)
+    return "done" if stale or told else "up to date"
+
+
+@contextmanager
+def _timed(name: str, seconds: dict[str, float]) -> Iterator[None]:
+    started = time.monotonic()
+    yield
+    seconds[name] = round(time.monotonic() - started, 3)
+
+
+def _inputs(
+    product: Product, frames: xr.Dataset, made: Mapping[str, xr.Dataset], *, described: xr.Dataset
+) -> xr.Dataset:
+    """What a product's first stage gets: frames before the maps are made, maps and description after."""
+    if product.file == "registration.nc":
+        return frames
+    if product.file == "rise.nc":
+        return _merge(frames, made["registration.nc"])
+    return _merge(described, *_known(made))
+
+
+def _known(made: Mapping[str, xr.Dataset]) -> list[xr.Dataset]:
+    """Results that later stages build on; of the registration only the film's scalars."""
+    scalars = made["registration.nc"].drop_dims("frame")
+    return [scalars, *(made[name] for name in ("rise.nc", "regions.nc") if name in made)]
+
+
+def _merge(*datasets: xr.Dataset) -> xr.Dataset:
+    """Join datasets; where two hold one name, the later one's counts."""
+    joined = datasets[0]
+    for dataset in datasets[1:]:
+        joined = joined.drop_vars([name for name in dataset.variables if name in joined.variables])
+        joined = joined.assign_coords(dataset.coords).assign(dataset.data_vars)
+    return joined
+
+
+def _make(
+    product: Product,
+    dataset: xr.Dataset,
+    target: Path,
+    *,
+    settings: Mapping[str, Settings],
+    session: OpenSession,
+    marks: Mapping[str, str],
+) -> Generator[Progress, None, None]:
+    yield Progress(session.name, product.file, 0, 1)
+    for stage in product.stages:
+        require(dataset, stage.needs)
+        dataset = stage.apply(dataset, settings[stage.name])
+    if product.keeps:
+        kept = [name for name in product.keeps if name in dataset]
+        dataset = dataset[kept]
+    used = {stage.name: settings[stage.name].model_dump(mode="json") for stage in product.stages}
+    attributes = {
+        "fingerprint": marks[product.file],
+        "made_from": plain_json(determinants(session, settings)[product.file]),
+        "settings": results.settings_json(used),
+        "input_sha256": results.settings_json(session.digests),
+        "title": session.description.title,
+    }
+    history = f"heatwake {__version__}: " + ", ".join(stage.name for stage in product.stages)
+    steps = results.write_result(target / product.file, dataset, attributes=attributes, history=history)
+    for done, total in steps:
+        yield Progress(session.name, product.file, done, total)
+
+
+def _tell_people(
+    session: OpenSession,
+    target: Path,
+    known: tuple[Mapping[str, xr.Dataset], xr.Dataset],
+    *,
+    settings: Mapping[str, Settings],
+    marks: Mapping[str, str],
+    pages: bool,
+) -> Generator[Progress, None, bool]:
+    """Write table and pages unless they stand; tell whether any was written. Pages that no longer hold are removed."""
+    made, merged = known
+    made_from = pages_determinants(marks["flow.nc"], session.description.title)
+    wanted = (TABLE, *PAGES) if pages else (TABLE,)
+    if stands(target, made_from, wanted):
+        return False
+    yield Progress(session.name, TABLE, 0, 3)
+    results.write_text(target / TABLE, tables.csv_text(outputs.summary_rows(part_rows(merged))))
+    if not pages:
+        if not stands(target, made_from, PAGES):
+            for name in PAGES:
+                results.remove(target / name)
+        note(target, made_from, (TABLE,))
+        return True
+    yield Progress(session.name, "report.html", 0, 3)
+    results.write_text(target / "report.html", _page(session, made, merged, settings=settings))
+    yield Progress(session.name, "airflow.mp4", 1, 3)
+    write_movie(target / "airflow.mp4", outputs.airflow_frames(merged, made["flow.nc"]), rate=outputs.MOVIE_RATE)
+    note(target, made_from, wanted)
+    yield Progress(session.name, "airflow.mp4", 3, 3)
+    return True
+
+
+def _page(
+    session: OpenSession, made: Mapping[str, xr.Dataset], merged: xr.Dataset, *, settings: Mapping[str, Settings]
+) -> str:
+    frames = made["registration.nc"].rename({"time": "frame_time", "elapsed": "frame_elapsed"})
+    spread = made["spread.nc"].rename(time="spread_time").drop_vars("elapsed")
+    return outputs.session_page(
+        _merge(merged, frames, spread),
+        made["flow.nc"],
+        description=session.description,
+        digests=session.digests,
+        settings={name: one.model_dump(mode="json") for name, one in settings.items()},
+    )
+
+
+def stands(folder: Path, made_from: Mapping[str, Any], names: tuple[str, ...]) -> bool:
+    """Tell whether files are there and were made from this."""
+    noted = results.read_json(folder / MADE)
+    return all(noted.get(name) == made_from and (folder / name).is_file() for name in names)
+
+
+def note(folder: Path, made_from: Mapping[str, Any], names: tuple[str, ...]) -> None:
+    """Remember what files were made from."""
+    results.write_json(folder / MADE, results.read_json(folder / MADE) | dict.fromkeys(names, made_from))
