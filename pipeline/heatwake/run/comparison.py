@@ -1,6 +1,7 @@
 """All sessions of a workflow against its reference, once they are done."""
 
 from collections.abc import Callable, Collection, Iterator, Mapping
+from functools import lru_cache
 from pathlib import Path
 from typing import Any, Final
 
@@ -18,6 +19,7 @@ from heatwake.schema.workflow import Workflow
 from heatwake.stages import comparison
 from heatwake.store import results, tables
 
+KEPT: Final = 8  # opened at a time
 FILE: Final = "comparison.nc"
 TABLE: Final = "comparison.csv"
 PAGE: Final = "comparison.html"
@@ -25,13 +27,14 @@ FILES: Final = (FILE, TABLE, PAGE)
 
 
 class Stored(Mapping[str, xr.Dataset]):
-    """Results by session, opened each time that they are asked for: memory does not grow with their number."""
+    """Results by session, opened when they are asked for and a few kept: memory does not grow with their number."""
 
     def __init__(self, openers: Mapping[str, Callable[[], xr.Dataset]]) -> None:
         self._openers = dict(openers)
+        self._open = lru_cache(KEPT)(lambda name: self._openers[name]())
 
     def __getitem__(self, name: str) -> xr.Dataset:
-        return self._openers[name]()
+        return self._open(name)
 
     def __iter__(self) -> Iterator[str]:
         return iter(self._openers)
@@ -72,6 +75,8 @@ def comparison_steps(
     yield Progress("comparison", FILE, 0, 3)
     if not is_made:
         yield from _compare(workflow, root, sessions=sessions, settings=settings, made_from=made_from)
+    if stands(root, shown_from, wanted):
+        return "done"
     made = stored_comparison(root, reference)
     results.write_text(root / TABLE, tables.csv_text(outputs.comparison_rows(made, sessions)))
     if pages:
