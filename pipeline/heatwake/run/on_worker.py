@@ -3,11 +3,13 @@
 import time
 from collections.abc import Callable, Iterable, Iterator, Mapping
 from concurrent.futures import Future
+from contextlib import ExitStack
 from dataclasses import asdict, dataclass
 from pathlib import Path
 from threading import Lock
 from typing import Any, Final, cast
 
+import dask
 from distributed import Reschedule, get_worker, worker_client
 from threadpoolctl import threadpool_limits
 
@@ -122,9 +124,14 @@ def do_order(order: Order) -> Outcome:
         raise Reschedule
     try:
         line = _Line(order.topic)
-        workers: Workers = Cluster() if order.spread else Threads(get_worker().state.nthreads)
-        # The fits solve many small systems: threads of the linear algebra cost them several times what they gain.
-        with working_with(_Watched(workers, line.check)), threadpool_limits(limits=1, user_api="blas"):
+        threads = get_worker().state.nthreads
+        workers: Workers = Cluster() if order.spread else Threads(threads)
+        with ExitStack() as stack:
+            stack.enter_context(working_with(_Watched(workers, line.check)))
+            # Lazy arrays are for this process alone: inside a task dask would send them round the cluster.
+            stack.enter_context(dask.config.set(scheduler="threads", num_workers=threads))
+            # The fits solve many small systems: threads of linear algebra cost them several times what they gain.
+            stack.enter_context(threadpool_limits(limits=1, user_api="blas"))
             return run_session(order.folder, order.target, order.settings, pages=order.pages, tell=line.tell)
     finally:
         _one_session.release()

@@ -1,0 +1,57 @@
+"""Small recordings for tests of what runs where: a charger in 48 x 40 pixels, quick through every stage."""
+
+import re
+from dataclasses import replace
+from pathlib import Path
+
+import numpy as np
+
+from heatwake.scene import (
+    Camera,
+    Handling,
+    Shake,
+    charger,
+    click_corners,
+    record,
+    simulate,
+    write_session,
+)
+
+ELAPSED = np.concatenate([np.arange(0, 12, 1.0), np.arange(12, 180, 12.0)])
+CAMERA = Camera(columns=48, rows=40, focal=105.0)
+
+
+def write_sessions(folder: Path, names: tuple[str, ...], *, elapsed: np.ndarray = ELAPSED) -> None:
+    """Write one charger recorded several times, board and openings undeclared: the flow stage is then quick."""
+    scene = replace(charger(cell=4.0), parts=charger().parts[:2])
+    truth = simulate(scene, elapsed)
+    for seed, name in enumerate(names, start=21):
+        recording = record(truth, CAMERA, Handling(shake=Shake()), rng=np.random.default_rng(seed))
+        write_session(
+            folder / name,
+            scene,
+            recording=recording,
+            title=name,
+            corners=click_corners(recording, error=0.1, rng=np.random.default_rng(seed + 100)),
+            conditions={"power_W": scene.power},
+        )
+        session = folder / name / "session.toml"
+        session.write_text(re.sub(r"\[(\[openings\]|board)\].*?(?=\n\[)", "", session.read_text(), flags=re.DOTALL))
+
+
+def write_workflow(folder: Path, names: tuple[str, ...], *, results: str = "results", text: str = "") -> Path:
+    """Write a workflow file over sessions beside it."""
+    path = folder / f"{results}.toml"
+    sessions = ", ".join(f'"{name}"' for name in names)
+    path.write_text(f'title = "Small"\nsessions = [{sessions}]\nresults = "{results}"\n{text}')
+    return path
+
+
+def contents(results: Path) -> dict[str, bytes]:
+    """Return every result by its path: whole files under final names, without journal, lock and notes of a run."""
+    skipped = {"run.json", ".lock", "error.log"}
+    return {
+        path.relative_to(results).as_posix(): path.read_bytes()
+        for path in sorted(results.rglob("*"))
+        if path.is_file() and path.name not in skipped
+    }
