@@ -19,8 +19,10 @@ from heatwake import __version__
 from heatwake.errors import ClusterError, HeatwakeError
 
 if TYPE_CHECKING:
-    from heatwake.run import Event, Finished
+    from heatwake.run import Event, Finished, Outcome
     from heatwake.run.explain import Explained
+    from heatwake.run.watch import Event as WatchEvent
+    from heatwake.run.watch import Waiting
 
 app = typer.Typer(
     add_completion=True,
@@ -199,6 +201,73 @@ def _comparison_lines(comparison: xr.Dataset) -> list[str]:
     from heatwake.report.outputs import comparison_lines
 
     return comparison_lines(comparison)
+
+
+@app.command(epilog="Example: heatwake watch /data/incoming workflows/fan_direction.toml")
+def watch(
+    folder: Annotated[Path, typer.Argument(help="Where session folders appear.")],
+    workflow: Annotated[Path, typer.Argument(help="Workflow file (TOML): settings, and where results go.")],
+    *,
+    settle: Annotated[
+        float, typer.Option("--settle", help="A folder is complete when nothing in it has changed for so many seconds.")
+    ] = 30.0,
+    once: Annotated[bool, typer.Option("--once", help="Do what is complete now and end: for a timetable.")] = False,
+    no_pages: Annotated[
+        bool, typer.Option("--no-pages", help="As for heatwake run: data sets and tables only.")
+    ] = False,
+) -> None:
+    """Do each session that appears in FOLDER once it is complete, one at a time, with the settings of WORKFLOW.
+
+    A session folder is complete when it holds a file named done, or when its files have not changed for --settle
+    seconds; without a session.toml it never is. A session that failed is tried again when its files change, or when
+    the watch is started again. Stop it with Ctrl-C; whenever it starts again, it goes on where it was. Comparisons are
+    made by heatwake run.
+    """
+    from heatwake.run.watch import watch_folder
+
+    logging.getLogger("heatwake").addHandler(logging.NullHandler())
+    failed = False
+    with _errors_in_one_line("interrupted; the same command goes on where it was"):
+        events = watch_folder(folder, workflow, settle=settle, once=once, pages=not no_pages)
+        with closing(events):
+            failed = _watch(events)
+    raise typer.Exit(1 if failed else 0)
+
+
+def _watch(events: "Generator[WatchEvent, None, None]") -> bool:
+    """Show what a watch yields; tell whether a session failed."""
+    from heatwake.run import Outcome
+    from heatwake.run.watch import Waiting
+
+    failed: set[str] = set()
+    at_work = ""
+    for event in events:
+        if not isinstance(event, Outcome | Waiting):
+            if event.session != at_work:
+                typer.echo(f"{event.session}: started")
+            at_work = event.session
+            continue
+        at_work = ""
+        if isinstance(event, Outcome):
+            (failed.add if event.state == "failed" else failed.discard)(event.name)
+            for line in _outcome_lines(event):
+                typer.echo(line, err=event.state == "failed")
+        else:
+            typer.echo(_waiting_line(event))
+    return bool(failed)
+
+
+def _outcome_lines(outcome: "Outcome") -> list[str]:
+    if outcome.state == "failed":
+        return [f"failed: {outcome.name}: {outcome.reason}"]
+    if outcome.state == "up to date":
+        return []
+    return [f"{outcome.name}: done in {outcome.seconds:.0f} s", *(f"{outcome.name}: {w}" for w in outcome.warnings)]
+
+
+def _waiting_line(waiting: "Waiting") -> str:
+    counts = f"{waiting.done} done, {waiting.failed} failed, {waiting.incomplete} not complete"
+    return f"waiting: {waiting.reason}" if waiting.reason else f"no more to do: {counts}"
 
 
 @app.command(epilog="Example: heatwake explain workflows/fan_direction.toml")

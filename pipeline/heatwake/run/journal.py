@@ -38,7 +38,7 @@ class Journal:
         self.about = about
         self.workers: dict[str, Any] = {"processes": 0}
         self.state = "running"
-        self._rows: list[dict[str, Any]] = []
+        self._rows: dict[str, dict[str, Any]] = {}  # by name: who watches may do a session again
         self._started = time.monotonic()
         self._written = -PAUSE
 
@@ -57,7 +57,7 @@ class Journal:
                 row["log"] = log.relative_to(self.root).as_posix()
         else:
             results.remove(log)
-        self._rows.append(row)
+        self._rows[outcome.name] = row
         if time.monotonic() - self._written >= PAUSE:
             with suppress(HeatwakeError, OSError):
                 self.write()
@@ -81,8 +81,8 @@ class Journal:
             "seconds": round(time.monotonic() - self._started, 3),
             "workers": self.workers,
             "versions": versions(),
-            "outcomes": self._rows,
-            "failed": [row["name"] for row in self._rows if row["state"] == "failed"],
+            "outcomes": list(self._rows.values()),
+            "failed": [name for name, row in self._rows.items() if row["state"] == "failed"],
         }
 
 

@@ -1,7 +1,7 @@
 """A workflow file: its settings by stage, and the folders of its sessions."""
 
 from pathlib import Path
-from typing import Any
+from typing import Any, Final
 
 from pydantic import create_model
 
@@ -13,6 +13,8 @@ from heatwake.stages import comparison
 from heatwake.stages.table import STAGES
 from heatwake.store.session import find_sessions
 from heatwake.store.toml import read_toml
+
+TAKEN: Final = ("comparison", "comparison.nc", "comparison.csv", "comparison.html", "run.json", "error.log")
 
 
 def read_workflow(path: Path) -> tuple[Workflow, dict[str, Settings]]:
@@ -47,7 +49,7 @@ def session_folders(workflow: Workflow, path: Path) -> dict[str, Path]:
         if not found:
             raise InputError(f"{path}: sessions: {entry}", "without a match", "must match folders of sessions")
         for folder in found:
-            name = folder.resolve().name
+            name = session_name(folder, where=f"{path}: sessions: {entry}")
             if name in folders and folders[name].resolve() != folder.resolve():
                 raise InputError(f"{path}: sessions: {entry}", f"a second folder named {name}", "must be unique")
             folders[name] = folder
@@ -55,3 +57,23 @@ def session_folders(workflow: Workflow, path: Path) -> dict[str, Path]:
         wanted = f"must be one of {', '.join(folders)}"
         raise InputError(f"{path}: reference", repr(workflow.reference), wanted)
     return folders
+
+
+def session_name(folder: Path, *, where: str = "session folder") -> str:
+    """Return the name of a session: its folder's own, whatever link or dots led there. Results get a folder of it.
+
+    Raises
+    ------
+    InputError
+        The folder has no name, a hidden one, or one that results of another kind have.
+    """
+    try:
+        name = folder.resolve().name
+    except (OSError, ValueError, RuntimeError) as error:  # too long, a loop of links
+        raise InputError(where, f"{folder} ({error})", "must be a folder that can be found") from None
+    if not name or name.startswith(".") or name in TAKEN:
+        wanted = f"must not be hidden, nor one of {', '.join(TAKEN)}"
+        raise InputError(where, f"a folder named {name!r}", wanted)
+    if not name.isprintable():
+        raise InputError(where, f"a folder named {name!r}", "must be printable text")
+    return name
