@@ -1,13 +1,15 @@
 """The runner's side of a cluster: start one here or join one that runs, hand out sessions, gather outcomes."""
 
+import asyncio
 import logging
 import os
 import queue
 import signal
 import time
 import uuid
-from collections import deque
+from collections import Counter, deque
 from collections.abc import Iterable, Iterator
+from concurrent.futures import ThreadPoolExecutor
 from contextlib import ExitStack, contextmanager, suppress
 from dataclasses import dataclass, replace
 from pathlib import Path
@@ -16,6 +18,7 @@ from typing import Any, Final
 import dask
 import psutil
 from distributed import Client, Future, LocalCluster
+from distributed.comm import connect
 from distributed.scheduler import KilledWorker
 from distributed.security import Security
 from distributed.system import MEMORY_LIMIT
@@ -30,8 +33,11 @@ WORKER_BYTES: Final = 1.5 * 2**30  # of memory a worker: what a session of 640x5
 PATIENCE: Final = 300.0  # [s] without any worker
 CONNECT: Final = 15.0  # [s]
 TICK: Final = 0.1  # [s]
+UNDER_WAY: Final = ("pending", "lost")  # lost is what a dead worker held: it is made again
 LOOK: Final = 1.0  # [s] between two looks at who is there
-RETRIES: Final = 2  # of a session after a broken connection; deaths of workers are counted by the scheduler
+RETRIES: Final = 2  # of a session after a broken connection
+DEATHS: Final = 3  # of workers that had a session, until it is given up
+KILLED: Final = "its worker died, and so did the next ones: out of memory, or a fault in a library"
 LOUD: Final = ("distributed", "tornado", "asyncio")
 SILENT: Final = logging.CRITICAL + 1
 SETTINGS: Final = {
@@ -40,7 +46,10 @@ SETTINGS: Final = {
     "distributed.worker.memory.spill": False,
     "distributed.worker.memory.pause": False,
     "distributed.worker.memory.terminate": False,
+    "distributed.deploy.lost-worker-timeout": "1 hour",  # its nanny starts it again, however long a busy machine takes
     "distributed.worker.profile.enabled": False,
+    "distributed.scheduler.http.routes": [],
+    "distributed.worker.http.routes": [],
 }
 
 
@@ -96,6 +105,7 @@ def local_pool(workers: int, *, scratch: Path) -> Iterator["Pool"]:
                     processes=True,
                     host="127.0.0.1",
                     dashboard_address=None,
+                    scheduler_kwargs={"dashboard_address": "127.0.0.1:0"},
                     memory_limit=None,
                     local_directory=str(scratch),
                     silence_logs=SILENT,
@@ -117,8 +127,12 @@ def joined_pool(address: str, *, security: Security | None) -> Iterator["Pool"]:
     ClusterError
         It does not answer.
     """
+    if security is None and address.startswith("tls:"):
+        raise InputError("--scheduler", repr(address), "must come with --tls-ca, --tls-cert and --tls-key")
     with _quiet():
         try:
+            with ThreadPoolExecutor(1) as pool:  # its own loop, whatever runs in this thread
+                pool.submit(asyncio.run, _knock(address, security or Security())).result()
             with _deaf():
                 client = Client(address, security=security, set_as_default=False, timeout=CONNECT)
         except ValueError as error:
@@ -128,6 +142,12 @@ def joined_pool(address: str, *, security: Security | None) -> Iterator["Pool"]:
         with ExitStack() as stack:
             stack.callback(_close, client)
             yield Pool(client)
+
+
+async def _knock(address: str, security: Security) -> None:
+    """Find out whether somebody answers: a client that cannot connect is hard to get rid of."""
+    comm = await connect(address, timeout=CONNECT, **security.get_connection_args("client"))
+    await comm.close()
 
 
 @dataclass
@@ -147,6 +167,7 @@ class Pool:
         self.topic = f"heatwake-{uuid.uuid4().hex[:12]}"
         self._news: queue.SimpleQueue[dict[str, Any]] = queue.SimpleQueue()
         self._given: dict[str, _Given] = {}
+        self._deaths: Counter[str] = Counter()
         self._looked = self._last_seen = time.monotonic()
         self._workers = self._look()
 
@@ -186,6 +207,7 @@ class Pool:
         now = time.monotonic()
         if now - self._looked >= LOOK:
             self._looked, self._workers = now, self._look()
+            waiting.extendleft(self._take_back())
         if self._workers:
             self._last_seen = now
         elif now - self._last_seen > PATIENCE:
@@ -202,11 +224,22 @@ class Pool:
             order,
             key=f"{order.name}-{uuid.uuid4().hex}",
             workers=[address],
-            allow_other_workers=True,  # if this one dies
             retries=RETRIES,
             pure=False,
         )
         self._given[order.name] = _Given(order, future, address)
+
+    def _take_back(self) -> list[Order]:
+        """Return the sessions of workers that are gone, for the next worker, unless they lost too many already."""
+        orders = []
+        for name, given in self._given.items():
+            if given.address not in self._workers and given.future.status in UNDER_WAY:
+                self._deaths[name] += 1
+                if self._deaths[name] < DEATHS:
+                    orders.append(given.order)
+        for order in orders:
+            self.client.cancel([self._given.pop(order.name).future], force=True)
+        return orders
 
     def _look(self) -> dict[str, Any]:
         found = self.client.scheduler_info(n_workers=-1)["workers"]
@@ -221,8 +254,13 @@ class Pool:
                 news = self._news.get_nowait()
 
     def _finished(self) -> Iterator[Outcome]:
-        for name in [name for name, given in self._given.items() if given.future.status != "pending"]:
-            outcome = self._outcome(self._given[name])
+        for name, given in list(self._given.items()):
+            if given.future.status not in UNDER_WAY:
+                outcome = self._outcome(given)
+            elif self._deaths[name] >= DEATHS:
+                outcome = Outcome(name, "failed", KILLED)
+            else:
+                continue
             del self._given[name]
             yield outcome
 
@@ -233,8 +271,7 @@ class Pool:
         if given.future.status == "error":
             error = given.future.exception(timeout=PATIENCE)
             if isinstance(error, KilledWorker):
-                reason = "its worker died, and so did the next ones: out of memory, or a fault in a library"
-                return Outcome(given.order.name, "failed", reason, details=f"{error}\n")
+                return Outcome(given.order.name, "failed", KILLED, details=f"{error}\n")
             return Outcome(given.order.name, "failed", describe(error) if error else "unknown")
         raise self._lost("it dropped the work")
 
