@@ -20,11 +20,17 @@ class InputError(HeatwakeError):
 
     def __init__(self, where: str, found: str, wanted: str) -> None:
         self.where, self.found, self.wanted = where, found, wanted
-        super().__init__(" ".join(f"{where} is {found}, {wanted}".split()))
+        super().__init__(one_line(f"{where} is {found}, {wanted}"))
 
     def __reduce__(self) -> tuple[type["InputError"], tuple[str, str, str]]:
         """Travel between processes: an exception is made again from its arguments."""
         return type(self), (self.where, self.found, self.wanted)
+
+
+def one_line(text: str) -> str:
+    """Return text as one line; what a terminal would obey is shown by its code."""
+    words = " ".join(text.split())
+    return "".join(sign if sign.isprintable() else ascii(sign)[1:-1] for sign in words)
 
 
 class DataModelError(HeatwakeError):

@@ -6,7 +6,7 @@ from typing import Annotated, Literal, Self
 
 from pydantic import AfterValidator, Field, PositiveFloat, model_validator
 
-from heatwake.schema.settings import Settings
+from heatwake.schema.settings import Celsius, Settings
 
 
 def _in_unit_interval(value: float) -> float:
@@ -38,6 +38,8 @@ class Frames(Settings):
     def _one_clock(self) -> Self:
         if self.interval_s is not None and self.timestamps is not None:
             raise ValueError("interval_s: given beside timestamps: must be one of the two")
+        if self.start is not None and not 1900 <= self.start.year <= 2200:
+            raise ValueError(f"start: {self.start.isoformat()}: must lie between the years 1900 and 2200")
         if self.unit == "counts" and self.calibration is None:
             raise ValueError("calibration: missing: must name a CSV file with columns count, blackbody_degC")
         return self
@@ -57,7 +59,7 @@ class Camera(Settings):
 
     band_um: tuple[PositiveFloat, PositiveFloat] = (7.5, 14.0)
     emissivity_setting: Fraction = 1.0
-    reflected_setting_degC: float = 20.0
+    reflected_setting_degC: Celsius = 20.0
     netd_mK: PositiveFloat = 50.0
     accuracy_K: Annotated[float, Field(ge=0)] = 2.0
     accuracy_percent: Annotated[float, Field(ge=0)] = 2.0
@@ -76,7 +78,7 @@ class Film(Settings):
     bare: Path | None = None
     covered: Path | None = None
     reflectance: Annotated[float, Field(ge=0, lt=1)] | None = None
-    temperature_degC: float | None = None
+    temperature_degC: Celsius | None = None
 
     @model_validator(mode="after")
     def _pair_is_whole(self) -> Self:
@@ -91,7 +93,7 @@ class Film(Settings):
 class Ambient(Settings):
     """The temperature of the air that enters, as a number or a log."""
 
-    degC: float | None = None
+    degC: Celsius | None = None
     log: Path | None = None
 
     @model_validator(mode="after")
@@ -105,7 +107,7 @@ class Surface(Settings):
     """What is true of every surface that has no value of its own."""
 
     emissivity: Fraction = 1.0
-    reflected_degC: float | None = None
+    reflected_degC: Celsius | None = None
 
 
 class Board(Settings):
@@ -139,7 +141,7 @@ class Region(Settings):
     width_mm: PositiveFloat
     height_mm: PositiveFloat
     emissivity: Fraction | None = None
-    limit_degC: float | None = None
+    limit_degC: Celsius | None = None
 
 
 class Opening(Settings):

@@ -1,9 +1,49 @@
 """The base of every typed table that a user may write."""
 
-from pydantic import BaseModel, ConfigDict
+from collections.abc import Mapping
+from pathlib import PurePath
+from typing import Annotated, Any, Final
+
+from pydantic import BaseModel, ConfigDict, Field, field_validator
+
+LARGEST: Final = 1e9  # no length, time, temperature or count of a recording is beyond
+SMALLEST: Final = 1e-9
+LONGEST: Final = 1000  # characters
+ABSOLUTE_ZERO: Final = -273.15
+
+Celsius = Annotated[float, Field(ge=ABSOLUTE_ZERO, le=1e4)]
 
 
 class Settings(BaseModel):
-    """Frozen, typed, unknown keys refused."""
+    """Frozen, typed, unknown keys refused; numbers of a sane size, text that can be printed in a line."""
 
     model_config = ConfigDict(extra="forbid", frozen=True, allow_inf_nan=False)
+
+    @field_validator("*", mode="after")
+    @classmethod
+    def _is_sane(cls, value: Any) -> Any:
+        check_sane(value)
+        return value
+
+
+def check_sane(value: Any) -> None:
+    """Refuse numbers that no arithmetic survives, and text that breaks lines, terminals or paths.
+
+    Raises
+    ------
+    ValueError
+        Says what it must be.
+    """
+    if isinstance(value, str | PurePath):
+        if not str(value).isprintable() or len(str(value)) > LONGEST:
+            raise ValueError(f"must be one printable line of no more than {LONGEST} characters")
+    elif isinstance(value, int | float):
+        if value != 0 and not SMALLEST <= abs(value) <= LARGEST:
+            raise ValueError(f"must be 0 or of a size from {SMALLEST:g} to {LARGEST:g}")
+    elif isinstance(value, Mapping):
+        for key, inner in value.items():
+            check_sane(key)
+            check_sane(inner)
+    elif isinstance(value, list | tuple):
+        for inner in value:
+            check_sane(inner)

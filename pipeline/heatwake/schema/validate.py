@@ -2,7 +2,8 @@
 
 from collections.abc import Mapping
 from difflib import get_close_matches
-from typing import Any, TypeVar
+from reprlib import Repr
+from typing import Any, Final, TypeVar
 
 from pydantic import BaseModel, ValidationError
 from pydantic_core import ErrorDetails
@@ -10,6 +11,10 @@ from pydantic_core import ErrorDetails
 from heatwake.errors import InputError
 
 M = TypeVar("M", bound=BaseModel)
+
+LONG: Final = 80  # characters of one key or value in a message
+_SHORT: Final = Repr()
+_SHORT.maxstring = _SHORT.maxother = _SHORT.maxlong = LONG
 
 
 def validate(model: type[M], data: Mapping[str, Any], *, file: str) -> M:
@@ -27,6 +32,8 @@ def validate(model: type[M], data: Mapping[str, Any], *, file: str) -> M:
         details = error.errors(include_url=False)
         first = next((row for row in details if row["type"] == "extra_forbidden"), details[0])
         raise _explain(first, model=model, file=file) from None
+    except RecursionError:
+        raise InputError(file, "nested too deeply", "must be plain tables") from None
 
 
 def _explain(detail: ErrorDetails, *, model: type[BaseModel], file: str) -> InputError:
@@ -41,10 +48,19 @@ def _explain(detail: ErrorDetails, *, model: type[BaseModel], file: str) -> Inpu
     if detail["type"] == "value_error":
         message = str(detail["ctx"]["error"])
         if message.startswith("must "):
-            return InputError(f"{file}: {_dotted(place)}", repr(detail["input"]), message)
-        key, found, wanted = message.split(": ", 2)
+            return InputError(f"{file}: {_dotted(place)}", _shown(detail["input"]), message)
+        key, rest = message.split(": ", 1)
+        found, wanted = rest.rsplit(": ", 1)
         return InputError(f"{file}: {_dotted([*place, key])}", found, wanted)
-    return InputError(f"{file}: {_dotted(_without_union_tags(place))}", repr(detail["input"]), _wanted(detail))
+    return InputError(f"{file}: {_dotted(_without_union_tags(place))}", _shown(detail["input"]), _wanted(detail))
+
+
+def _shown(value: Any) -> str:
+    """Return what was given as far as a line has room for it."""
+    try:
+        return _SHORT.repr(value)
+    except (ValueError, RecursionError):  # whole numbers of thousands of digits
+        return f"a very long {type(value).__name__}"
 
 
 def _wanted(detail: ErrorDetails) -> str:
@@ -62,7 +78,13 @@ def _wanted(detail: ErrorDetails) -> str:
 
 
 def _dotted(place: list[str | int]) -> str:
-    return ".".join(f"[{part + 1}]" if isinstance(part, int) else part for part in place).replace(".[", "[")
+    parts = (f"[{part + 1}]" if isinstance(part, int) else shorten(part) for part in place)
+    return ".".join(parts).replace(".[", "[")
+
+
+def shorten(text: str) -> str:
+    """Return text with its middle left out where it is long."""
+    return text if len(text) <= LONG else f"{text[: LONG // 2]}…{text[-LONG // 4 :]}"
 
 
 def _without_union_tags(place: list[str | int]) -> list[str | int]:

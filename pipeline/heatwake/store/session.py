@@ -19,7 +19,7 @@ from heatwake.schema.session import Film, Frames, Session
 from heatwake.schema.validate import validate
 from heatwake.schema.variables import OPENING_KIND, label
 from heatwake.store.frames import Recording, open_recording
-from heatwake.store.tables import read_ambient, read_calibration, read_parts, read_times
+from heatwake.store.tables import LONGEST_S, read_ambient, read_calibration, read_parts, read_times
 from heatwake.store.toml import read_toml
 
 BLOCK_BYTES: Final = 8 * 2**20  # of float32 frames; ten such blocks and more are alive at a time
@@ -126,7 +126,10 @@ def _times(frames: Frames, *, count: int, folder: Path) -> tuple[npt.NDArray[np.
     if frames.timestamps is None:
         if frames.interval_s is None and count > 1:
             raise InputError("frames.interval_s", "missing", "must be given, or timestamps")
-        return np.arange(count, dtype=np.float64) * (frames.interval_s or 1.0), clock
+        interval = frames.interval_s or 1.0
+        if interval * count > LONGEST_S:
+            raise InputError("frames.interval_s", f"{interval:g}", f"must be less for {count} frames: 30 years in all")
+        return np.arange(count, dtype=np.float64) * interval, clock
     seconds, stamped = read_times(folder / frames.timestamps, key="frames.timestamps")
     if len(seconds) != count:
         where = f"frames.timestamps: {folder / frames.timestamps}"

@@ -2,13 +2,20 @@
 
 import io
 from pathlib import Path
-from typing import Any
+from typing import Any, Final
 
 import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
-from heatwake.errors import InputError
+from heatwake.errors import InputError, one_line
+from heatwake.schema.settings import ABSOLUTE_ZERO
+from heatwake.schema.validate import LONG, shorten
+
+MOST_BYTES: Final = 512 * 2**20
+LARGEST: Final = 1e12
+LONGEST_S: Final = 1e9  # [s] about 30 years
+NO_COLDER: Final = f"must be {ABSOLUTE_ZERO:g} or more"
 
 Floats = npt.NDArray[np.float64]
 
@@ -21,21 +28,39 @@ def read_table(path: Path, *, key: str, columns: tuple[str, ...]) -> pd.DataFram
     InputError
         The file is missing, is not a table, is empty or lacks a column.
     """
+    where = f"{key}: {path}"
     try:
-        table = pd.read_csv(path, skipinitialspace=True, comment="#")
+        _require_plain_file(path, where=where)
+        # Never decompressed by its name: a small archive may hold a table without end.
+        table = pd.read_csv(path, skipinitialspace=True, comment="#", compression=None, low_memory=False)
     except FileNotFoundError:
-        raise InputError(f"{key}: {path}", "missing", "must be a CSV file") from None
-    except (OSError, ValueError) as error:  # pandas' parser errors are ValueErrors
-        raise InputError(f"{key}: {path}", f"not a CSV table ({str(error).splitlines()[0]})", "must be one") from None
+        raise InputError(where, "missing", "must be a CSV file") from None
+    except (OSError, ValueError, OverflowError) as error:  # pandas' parser errors are ValueErrors
+        why = shorten(one_line(str(error)))
+        raise InputError(where, f"not a CSV table ({why})", "must be one") from None
     table.columns = [str(name).strip() for name in table.columns]
+    if not isinstance(table.index, pd.RangeIndex):
+        raise InputError(where, "a table with rows longer than its header", "must have a heading for each column")
     for column in columns:
         if column not in table.columns:
-            raise InputError(
-                f"{key}: {path}: column {column}", "missing", f"must be there, found {list(table.columns)}"
-            )
+            raise InputError(f"{where}: column {column}", "missing", f"must be there, found {_names(table)}")
+    if not table.columns.is_unique:
+        raise InputError(where, "a table with two columns of a name", "must have each once")
     if table.empty:
-        raise InputError(f"{key}: {path}", "empty", "must have at least one row")
+        raise InputError(where, "empty", "must have at least one row")
     return table
+
+
+def _require_plain_file(path: Path, *, where: str) -> None:
+    """Refuse what has no end, such as a device, and what is no side table by its size."""
+    if path.exists() and not path.is_file():
+        raise InputError(where, "no file", "must be a CSV file")
+    if path.stat().st_size > MOST_BYTES:
+        raise InputError(where, f"larger than {MOST_BYTES // 2**20} MiB", "must be a table of single values")
+
+
+def _names(table: pd.DataFrame) -> str:
+    return shorten(", ".join(table.columns))
 
 
 def numbers(table: pd.DataFrame, column: str, *, where: str, optional: bool = False) -> Floats:
@@ -44,17 +69,31 @@ def numbers(table: pd.DataFrame, column: str, *, where: str, optional: bool = Fa
     Raises
     ------
     InputError
-        A cell is not a number; names its row.
+        A cell is not a number, or one beyond all measure; names its row.
     """
     if column not in table.columns:
         return np.full(len(table), np.nan)
-    values = pd.to_numeric(table[column], errors="coerce").to_numpy(dtype=float)
+    values = _to_numbers(table[column])
     bad = np.isnan(values) & (table[column].notna().to_numpy() if optional else np.full(len(table), fill_value=True))
+    _refuse(bad, table[column], where=f"{where}: {column}", wanted="must be a number")
+    _refuse(abs(values) > LARGEST, table[column], where=f"{where}: {column}", wanted=f"must be within ±{LARGEST:g}")
+    return values
+
+
+def _to_numbers(column: "pd.Series[Any]") -> Floats:
+    """Return cells as numbers, NaN where they are none or not finite."""
+    try:
+        values = pd.to_numeric(column, errors="coerce").to_numpy(dtype=float)
+    except (OverflowError, ValueError):  # whole numbers too long for a float
+        values = pd.to_numeric(column.map(str).str.slice(0, LONG), errors="coerce").to_numpy(dtype=float)
+    return np.where(np.isfinite(values), values, np.nan)
+
+
+def _refuse(bad: npt.NDArray[np.bool_], column: "pd.Series[Any]", *, where: str, wanted: str) -> None:
     if bad.any():
         row = int(np.argmax(bad))
-        found = table[column].iloc[row]
-        raise InputError(f"{where}: {column}, row {row + 1}", repr(found), "must be a number")
-    return values
+        cell = column.iloc[row]
+        raise InputError(f"{where}, row {row + 1}", shorten(repr(cell) if isinstance(cell, str) else str(cell)), wanted)
 
 
 def read_parts(path: Path) -> pd.DataFrame:
@@ -62,7 +101,9 @@ def read_parts(path: Path) -> pd.DataFrame:
     key = "board.parts"
     table = read_table(path, key=key, columns=("name", "x_mm", "y_mm"))
     where = f"{key}: {path}"
-    parts = pd.DataFrame({"name": table["name"].astype(str).str.strip()})
+    parts = pd.DataFrame({"name": table["name"].map(str).str.strip()})
+    plain = table["name"].notna() & parts["name"].map(lambda name: bool(name) and name.isprintable())
+    _refuse(~plain.to_numpy(dtype=bool), table["name"], where=f"{where}: name", wanted="must be a name")
     for column, optional in (
         ("x_mm", False),
         ("y_mm", False),
@@ -72,10 +113,12 @@ def read_parts(path: Path) -> pd.DataFrame:
         ("limit_degC", True),
     ):
         parts[column] = numbers(table, column, where=where, optional=optional)
-    outside = parts["emissivity"].notna() & ~parts["emissivity"].between(0, 1, inclusive="right")
-    if outside.any():
-        row = int(np.argmax(outside.to_numpy()))
-        raise InputError(f"{where}: emissivity, row {row + 1}", f"{parts['emissivity'][row]}", "must lie in (0, 1]")
+    emissivity, limit = parts["emissivity"].to_numpy(), parts["limit_degC"].to_numpy()
+    outside = (emissivity <= 0) | (emissivity > 1)
+    _refuse(outside, parts["emissivity"], where=f"{where}: emissivity", wanted="must lie in (0, 1]")
+    for column in ("width_mm", "height_mm"):
+        _refuse(parts[column].to_numpy() <= 0, parts[column], where=f"{where}: {column}", wanted="must be more than 0")
+    _refuse(limit < ABSOLUTE_ZERO, parts["limit_degC"], where=f"{where}: limit_degC", wanted=NO_COLDER)
     twice = parts["name"].duplicated()
     if twice.any():
         raise InputError(f"{where}: name", f"{parts['name'][twice].iloc[0]!r} twice", "must be unique")
@@ -92,19 +135,15 @@ def read_times(path: Path, *, key: str) -> tuple[Floats, pd.Timestamp | None]:
     """
     column = _time_column(read_table(path, key=key, columns=()), path=path, key=key)
     where = f"{key}: {path}: {column.name}"
-    values = pd.to_numeric(column, errors="coerce")
+    seconds = _to_numbers(column)
     clock: pd.Timestamp | None = None
-    if values.isna().all():
-        stamps = pd.to_datetime(column, errors="coerce", utc=True, format="ISO8601")
-        if stamps.isna().any():
-            row = int(np.argmax(stamps.isna().to_numpy()))
-            raise InputError(f"{where}, row {row + 1}", repr(column.iloc[row]), "must be ISO 8601 or seconds")
+    if np.isnan(seconds).all():
+        stamps = _to_stamps(column)
+        _refuse(stamps.isna().to_numpy(), column, where=where, wanted="must be ISO 8601 or seconds")
         clock = stamps.iloc[0]
-        values = (stamps - stamps.iloc[0]).dt.total_seconds()
-    if values.isna().any():
-        row = int(np.argmax(values.isna().to_numpy()))
-        raise InputError(f"{where}, row {row + 1}", repr(column.iloc[row]), "must be a number of seconds")
-    seconds: Floats = values.to_numpy(dtype=np.float64)
+        seconds = (stamps - stamps.iloc[0]).dt.total_seconds().to_numpy(dtype=np.float64)
+    _refuse(np.isnan(seconds), column, where=where, wanted="must be a number of seconds")
+    _refuse(~(abs(seconds - seconds[0]) <= LONGEST_S), column, where=where, wanted="must lie within 30 years")
     back = np.diff(seconds) <= 0
     if back.any():
         row = int(np.argmax(back)) + 1
@@ -116,11 +155,19 @@ def read_times(path: Path, *, key: str) -> tuple[Floats, pd.Timestamp | None]:
     return seconds, clock
 
 
+def _to_stamps(column: "pd.Series[Any]") -> "pd.Series[Any]":
+    """Return cells as clock times of an age in which cameras are, NaT where they are none."""
+    texts = column.map(str)
+    stamps = pd.to_datetime(texts, errors="coerce", utc=True, format="ISO8601")
+    years = stamps.dt.year
+    return stamps.where((years >= 1900) & (years <= 2200))
+
+
 def _time_column(table: pd.DataFrame, *, path: Path, key: str) -> "pd.Series[Any]":
     for name in ("time", "elapsed_s"):
         if name in table.columns:
             return table[name]
-    raise InputError(f"{key}: {path}: column time", "missing", f"must be there, found {list(table.columns)}")
+    raise InputError(f"{key}: {path}: column time", "missing", f"must be there, found {_names(table)}")
 
 
 def read_ambient(path: Path, *, frames_start: pd.Timestamp | None) -> tuple[Floats, Floats]:
@@ -131,13 +178,16 @@ def read_ambient(path: Path, *, frames_start: pd.Timestamp | None) -> tuple[Floa
     key = "ambient.log"
     table = read_table(path, key=key, columns=("ambient_degC",))
     degrees = numbers(table, "ambient_degC", where=f"{key}: {path}")
-    column = _time_column(table, path=path, key=key)
-    seconds, clock = read_times(path, key=key) if len(table) > 1 else (np.zeros(1), None)
+    where = f"{key}: {path}: ambient_degC"
+    _refuse(degrees < ABSOLUTE_ZERO, table["ambient_degC"], where=where, wanted=NO_COLDER)
+    seconds, clock = read_times(path, key=key)
+    if len(table) == 1:
+        return np.zeros(1), degrees
     if clock is not None:
         if frames_start is None:
             raise InputError(f"{key}: {path}", "in clock time", "must come with frames.start or clock timestamps")
         return seconds + (clock - frames_start).total_seconds(), degrees
-    return seconds + float(pd.to_numeric(column).iloc[0]) * (len(table) == 1), degrees
+    return seconds, degrees
 
 
 def read_calibration(path: Path) -> tuple[Floats, Floats]:
