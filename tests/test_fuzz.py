@@ -12,7 +12,7 @@ import numpy as np
 import pandas as pd
 import pytest
 import tifffile
-from hypothesis import HealthCheck, given, settings
+from hypothesis import HealthCheck, Phase, given, settings
 from hypothesis import strategies as st
 
 from conftest import small_frames
@@ -28,6 +28,7 @@ MANY = settings(
     derandomize=True,
     database=None,
     suppress_health_check=list(HealthCheck),
+    phases=[Phase.explicit, Phase.generate, Phase.shrink],
 )
 FEW = settings(MANY, max_examples=120)
 
@@ -305,6 +306,16 @@ def test_sessions_of_odd_values(folder, text):
 def test_sessions_of_damaged_bytes(folder, content):
     (folder / "session.toml").write_bytes(content)
     is_read_or_told_in_one_line(lambda: read_session(folder))
+
+
+def test_corners_far_from_the_picture_are_refused(folder):
+    content = copy.deepcopy(SESSION)
+    content["board"]["corners_px"][2] = [1e5, 28.0]
+    (folder / "session.toml").write_text(document(content))
+    with pytest.raises(
+        HeatwakeError, match=r"board\.corners_px is \[100000, 28\], must lie on or near the picture of 40x30"
+    ):
+        open_session(folder)
 
 
 def open_workflow(path: Path) -> None:

@@ -15,7 +15,7 @@ import pandas as pd
 import xarray as xr
 
 from heatwake.errors import InputError
-from heatwake.schema.session import Film, Frames, Session
+from heatwake.schema.session import Film, Frames, Point, Session
 from heatwake.schema.validate import validate
 from heatwake.schema.variables import OPENING_KIND, label
 from heatwake.store.frames import Recording, open_recording
@@ -101,6 +101,7 @@ def _open(folder: Path, description: Session) -> OpenSession:
         raise InputError("palette", "given", "must be left out: colour video is not read by this version")
     frames = description.frames
     recording = open_recording(frames.source, folder=folder, key="frames.source")
+    _require_corners_near(description.board.corners_px, rows=recording.shape[1], columns=recording.shape[2])
     elapsed, clock = _times(frames, count=recording.shape[0], folder=folder)
     files = {"frames": list(recording.files)}
     dataset = xr.Dataset(
@@ -117,6 +118,14 @@ def _open(folder: Path, description: Session) -> OpenSession:
         pair, pair_files = _pair(description.film, frames, folder=folder, like=recording)
         dataset, files = dataset.assign(pair), files | pair_files
     return OpenSession(folder.resolve().name, description, label(dataset), files | _other_files(description, folder))
+
+
+def _require_corners_near(corners: tuple[Point, ...] | None, *, rows: int, columns: int) -> None:
+    """Refuse corners more than a picture's size beside the picture: the board's grid would grow beyond memory."""
+    for column, row in corners or ():
+        if not (-columns <= column <= 2 * columns and -rows <= row <= 2 * rows):
+            wanted = f"must lie on or near the picture of {columns}x{rows} pixels"
+            raise InputError("board.corners_px", f"[{column:g}, {row:g}]", wanted)
 
 
 def _times(frames: Frames, *, count: int, folder: Path) -> tuple[npt.NDArray[np.float64], pd.Timestamp | None]:
