@@ -17,7 +17,7 @@ from heatwake.scene import (
     write_session,
 )
 
-ELAPSED = np.concatenate([np.arange(0, 12, 1.0), np.arange(12, 180, 12.0)])
+ELAPSED = np.concatenate([np.arange(0, 10, 2.0), np.arange(12, 150, 14.0)])
 CAMERA = Camera(columns=48, rows=40, focal=105.0)
 
 
@@ -48,10 +48,10 @@ def write_workflow(folder: Path, names: tuple[str, ...], *, results: str = "resu
 
 
 def contents(results: Path) -> dict[str, bytes]:
-    """Return every result by its path: whole files under final names, without journal, lock and notes of a run."""
+    """Return every result by its path, unfinished ones too; not what tells of a run: journal, lock, logs, scratch."""
     skipped = {"run.json", ".lock", "error.log"}
     return {
         path.relative_to(results).as_posix(): path.read_bytes()
         for path in sorted(results.rglob("*"))
-        if path.is_file() and path.name not in skipped
+        if path.is_file() and path.name not in skipped and ".workers" not in path.parts
     }

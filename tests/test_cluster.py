@@ -44,6 +44,11 @@ def finish(path, **options) -> Finished:
     return last
 
 
+def journal_of(results) -> dict[str, str]:
+    """Return each session's state as ``run.json`` has it."""
+    return {row["name"]: row["state"] for row in json.loads((results / "run.json").read_text())["outcomes"]}
+
+
 class Machines:
     """A scheduler and workers, each a process of its own."""
 
@@ -93,43 +98,46 @@ def machines(folder, *, workers, tls=()):
         made.kill()
 
 
-def test_a_scheduler_and_two_workers_make_the_same_to_the_bit_though_one_is_killed(folder, alone, tmp_path):
+@pytest.fixture(scope="module")
+def them(folder, tmp_path_factory):
+    """Machines that the tests below wear out one after the other."""
+    with machines(tmp_path_factory.mktemp("machines"), workers=2) as made:
+        yield made
+
+
+def test_one_long_session_is_spread_over_the_workers_and_makes_the_same_to_the_bit(folder, alone, them):
+    finish(write_workflow(folder, ("a",), results="spread"), scheduler=them.address)
+    made = contents(folder / "spread")
+    assert len(made) >= 6
+    assert made == {name: content for name, content in alone.items() if name.startswith("a/")}
+
+
+def test_a_worker_killed_in_a_run_changes_nothing_to_the_bit(folder, alone, them):
     path = write_workflow(folder, NAMES, results="killed_worker")
     outcomes, killed = [], False
-    with machines(tmp_path / "m", workers=2) as them:
-        for event in run_workflow(path, scheduler=them.address, pages=False):
-            if isinstance(event, Progress) and event.file == "rise.nc" and not killed:
-                killed = True
-                them.workers[0].kill()
-            if isinstance(event, Outcome):
-                outcomes.append(event)
+    for event in run_workflow(path, scheduler=them.address, pages=False):
+        if isinstance(event, Progress) and event.file == "rise.nc" and not killed:
+            killed = True
+            them.workers[0].kill()
+        if isinstance(event, Outcome):
+            outcomes.append(event)
     assert killed
     assert [outcome.reason for outcome in outcomes] == [""] * 3
     assert contents(folder / "killed_worker") == alone
 
 
-def test_a_scheduler_killed_in_a_run_is_one_clear_line_and_the_next_one_resumes(folder, alone, tmp_path):
+def test_a_scheduler_killed_in_a_run_is_one_clear_line(folder, alone, them):
     path = write_workflow(folder, NAMES, results="killed_scheduler")
-    done = []
 
-    def run_until_it_is_lost(them):
+    def run_until_it_is_lost():
         for event in run_workflow(path, scheduler=them.address, pages=False):
             if isinstance(event, Outcome):
-                done.append(event.name)
                 them.scheduler.kill()
 
-    with machines(tmp_path / "m", workers=1) as them:
-        with pytest.raises(ClusterError, match=r"the scheduler is lost .*: with a scheduler again the same command"):
-            run_until_it_is_lost(them)
-        assert len(done) == 1
-        journal = json.loads((folder / "killed_scheduler" / "run.json").read_text())
-        assert (journal["state"], len(journal["outcomes"])) == ("interrupted", 1)
-    with machines(tmp_path / "m", workers=1) as them:
-        finished = finish(path, scheduler=them.address)
-    states = {outcome.name: outcome.state for outcome in finished.outcomes}
-    assert states.pop(done[0]) == "up to date"
-    assert set(states.values()) == {"done"}
-    assert contents(folder / "killed_scheduler") == alone
+    with pytest.raises(ClusterError, match=r"the scheduler is lost .*: with a scheduler again the same command"):
+        run_until_it_is_lost()
+    journal = json.loads((folder / "killed_scheduler" / "run.json").read_text())
+    assert (journal["state"], len(journal["outcomes"])) == ("interrupted", 1)
 
 
 def test_worker_processes_here_make_the_same_to_the_bit(folder, alone):
@@ -139,13 +147,6 @@ def test_worker_processes_here_make_the_same_to_the_bit(folder, alone):
     journal = json.loads((folder / "here" / "run.json").read_text())
     assert journal["workers"]["processes"] == 2
     assert not (folder / "here" / ".workers").exists()
-
-
-def test_one_long_session_is_spread_over_the_workers_and_makes_the_same_to_the_bit(folder, alone):
-    finish(write_workflow(folder, ("a",), results="spread"), workers=2)
-    made = contents(folder / "spread")
-    assert len(made) >= 6
-    assert made == {name: content for name, content in alone.items() if name.startswith("a/")}
 
 
 @pytest.fixture(scope="module")
@@ -231,19 +232,24 @@ def certificates(tmp_path_factory):
     return cert, key
 
 
-def test_tls_is_passed_through_and_a_run_without_it_is_turned_away(folder, alone, certificates, tmp_path):
+def test_the_next_scheduler_resumes_and_is_reached_by_tls_alone(folder, alone, certificates, tmp_path):
     cert, key = certificates
-    path = write_workflow(folder, ("a",), results="tls")
+    path = write_workflow(folder, NAMES, results="killed_scheduler")
+    [(before, _)] = journal_of(folder / "killed_scheduler").items()
     files = ("--tls-ca-file", cert, "--tls-cert", cert, "--tls-key", key)
     with machines(tmp_path / "m", workers=1, tls=files) as them:
         assert them.address.startswith("tls://")
         security = cluster.tls_options(ca=cert, cert=cert, key=key)
         assert isinstance(security, Security)
-        finished = finish(path, scheduler=them.address, security=security)
-        assert finished.exit_code == 0, finished.outcomes
-        with pytest.raises((ClusterError, InputError), match="scheduler"):
+        with pytest.raises(InputError, match=r"--scheduler is 'tls://.*', must come with --tls-ca, --tls-cert"):
             finish(path, scheduler=them.address)
-    assert contents(folder / "tls") == {name: content for name, content in alone.items() if name.startswith("a/")}
+        with pytest.raises(ClusterError, match="does not answer"):
+            finish(path, scheduler=them.address.replace("tls:", "tcp:"))
+        finish(path, scheduler=them.address, security=security)
+    states = journal_of(folder / "killed_scheduler")
+    assert states.pop(before) == "up to date"
+    assert set(states.values()) == {"done"}
+    assert contents(folder / "killed_scheduler") == alone
 
 
 def test_tls_takes_all_three_files(certificates, tmp_path):
