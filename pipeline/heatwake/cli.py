@@ -14,6 +14,7 @@ import xarray as xr
 from rich.console import Console
 from rich.progress import BarColumn, MofNCompleteColumn, Progress, TaskID, TextColumn, TimeElapsedColumn
 from rich.table import Table
+from rich.text import Text
 
 from heatwake import __version__
 from heatwake.errors import ClusterError, HeatwakeError
@@ -139,7 +140,8 @@ def _show_failures(finished: "Finished", errors: Console) -> None:
 
 
 def _progress(console: Console, *, quiet: bool) -> Progress:
-    columns = (TextColumn("{task.description:<34}"), BarColumn(), MofNCompleteColumn(), TimeElapsedColumn())
+    task = TextColumn("{task.description:<34}", markup=False)
+    columns = (task, BarColumn(), MofNCompleteColumn(), TimeElapsedColumn())
     return Progress(*columns, console=console, transient=True, disable=quiet or not sys.stderr.isatty())
 
 
@@ -172,13 +174,14 @@ def _show_results(finished: object) -> None:
 def _parts_table(name: str, session: xr.Dataset) -> Table:
     from heatwake.report.parts import part_rows
 
-    table = Table(title=f"{name}: {session.attrs.get('title', '')}", title_justify="left", title_style="bold")
+    title = Text(f"{name}: {session.attrs.get('title', '')}", style="bold")  # as it is: brackets are no markup
+    table = Table(title=title, title_justify="left")
     for heading in ("part", "final °C", "rise K", "± K (k=1)", "limit °C", "margin K"):
         table.add_column(heading, justify="left" if heading == "part" else "right")
     table.add_column("verdict")
     for row in part_rows(session):
         numbers = (row.temperature, row.rise, row.uncertainty, row.limit, row.margin)
-        table.add_row(row.name, *(_number(value) for value in numbers), row.verdict)
+        table.add_row(Text(row.name), *(_number(value) for value in numbers), row.verdict)
     return table
 
 
@@ -193,7 +196,7 @@ def _flow_table(flows: Mapping[str, xr.Dataset], comparison: xr.Dataset | None) 
     for heading in ("session", "from this recording", "from all sessions together"):
         table.add_column(heading)
     for name, flow in flows.items():
-        table.add_row(name, *flow_sentences(name, flow, comparison))
+        table.add_row(*map(Text, (name, *flow_sentences(name, flow, comparison))))
     return table
 
 
