@@ -1,6 +1,6 @@
 """A process that has everything imported and forks runs to be killed: ``python fault_server.py``, a JSON line a run.
 
-Asked ``{"workflow": path, "delay": seconds or null}`` it answers ``{"killed": bool, "outcomes": [[name, state, reason]]}``
+Asked ``{"workflow": path, "delay": seconds or null}`` it answers whether it was killed, and its outcomes.
 """
 
 import json
