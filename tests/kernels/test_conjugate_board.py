@@ -105,3 +105,16 @@ def test_derivatives_are_those_of_finite_differences():
         numeric = [(one - two) / 2e-4 for one, two in zip(*ends, strict=True)]
         for one, two in zip(found, numeric, strict=True):
             assert one[:, k] == pytest.approx(two, abs=1e-6 * max(np.abs(two).max(), 1e-3))
+
+
+def test_a_board_turned_by_a_quarter_has_the_turned_rise():
+    # Also the two orders of the unknowns: blocks across the board's columns and across its rows.
+    upright = CellGrid(GRID.rows, GRID.columns, GRID.height, GRID.width)
+    values = coefficients(mixing=0.004, wind=25.0)
+    turned = Coefficients(**{**vars(values), "flux": 25.0 * uniform_fluxes(upright)[1]})
+    times = [10.0, 40.0, np.inf]
+    source = heated(slice(10, 30))
+    stood = source.reshape(GRID.rows, GRID.columns).T.reshape(-1, 1)
+    found = [steps[-1].last[: GRID.cells, 0] for steps in ConjugateBoard(upright).march(turned, stood, times=times)]
+    for one, two in zip(found, board_at(values, source, times), strict=True):
+        assert pytest.approx(two.reshape(GRID.rows, GRID.columns)) == one.reshape(GRID.columns, GRID.rows).T

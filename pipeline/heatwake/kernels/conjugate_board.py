@@ -11,14 +11,14 @@ All temperatures are rises over the air that comes in.
 """
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cached_property
 
 import numpy as np
 import numpy.typing as npt
-from scipy.sparse import coo_matrix, csc_matrix, csr_matrix, diags
-from scipy.sparse.linalg import SuperLU, splu
+from scipy.sparse import coo_matrix, csr_matrix
 
+from heatwake.kernels.block_factors import BlockFactors, factorise
 from heatwake.kernels.openings import CellGrid, Index, face_neighbours
 
 Array = npt.NDArray[np.float64]
@@ -77,11 +77,26 @@ class Tangents:
 class Step:
     """One time step: factors of its matrix, effective length (0: steady), states before and at both stages."""
 
-    factors: SuperLU
+    factors: BlockFactors
     scaled: float
     before: Array
     first: Array
     last: Array
+
+
+@dataclass(frozen=True)
+class _Stencil:
+    """One layer's operator, ``(rows, columns)`` each: a cell's own coefficient, and those of its four neighbours."""
+
+    own: Array
+    left: Array
+    right: Array
+    below: Array
+    above: Array
+
+    def turned(self) -> "_Stencil":
+        """Return the same with rows and columns exchanged."""
+        return _Stencil(self.own.T, self.below.T, self.above.T, self.left.T, self.right.T)
 
 
 class ConjugateBoard:
@@ -119,29 +134,76 @@ class ConjugateBoard:
         rows = np.concatenate([self.low[out], self.high[into]])
         return coo_matrix((value, (rows, np.concatenate([faces[out], faces[into]])))).tocsr()
 
-    def matrix(self, values: Coefficients) -> csc_matrix:
-        """Return the steady operator on (board, air), ``(2 cells, 2 cells)`` [W/K]."""
-        cells, area = self.grid.cells, self.grid.cell_area
-        conduct = values.sheet * self._shape_factor
-        forth, back = np.maximum(values.flux, 0.0), np.minimum(values.flux, 0.0)
-        carry = self._transport(forth, back)
-        sheet = self._transport(conduct, -conduct)
-        mixing = values.mixing * self._shape_factor
-        one = np.ones(cells) * area
-        board = sheet + diags((values.back + values.exchange) * one)
-        air = carry + self._transport(mixing, -mixing) + diags((values.film + values.exchange) * one)
-        mixed = diags(-values.exchange * one)
-        return csc_matrix(_blocks(board, mixed, air))
+    def _face_maps(self, values: Array) -> tuple[Array, Array]:
+        """Faces across x ``(rows, columns + 1)`` and across y ``(rows + 1, columns)``."""
+        rows, columns = self.grid.rows, self.grid.columns
+        across = rows * (columns + 1)
+        return values[:across].reshape(rows, columns + 1), values[across:].reshape(rows + 1, columns)
 
-    def _transport(self, from_low: Array, from_high: Array) -> csr_matrix:
+    def _transport(self, from_low: Array, from_high: Array) -> _Stencil:
         """Operator whose face flow is ``from_low * T_low + from_high * T_high``; nothing comes in from outside."""
-        faces = np.arange(self.low.size)
-        out, into = self.low >= 0, self.high >= 0
-        value = np.concatenate([from_low[out], from_high[into]])
-        rows = np.concatenate([faces[out], faces[into]])
-        columns = np.concatenate([self.low[out], self.high[into]])
-        flow = coo_matrix((value, (rows, columns)), shape=(self.low.size, self.grid.cells)).tocsr()
-        return csr_matrix(self._leaves @ flow)
+        (low_x, low_y), (high_x, high_y) = self._face_maps(from_low), self._face_maps(from_high)
+        return _Stencil(
+            own=low_x[:, 1:] - high_x[:, :-1] + low_y[1:] - high_y[:-1],
+            left=-low_x[:, :-1],
+            right=high_x[:, 1:],
+            below=-low_y[:-1],
+            above=high_y[1:],
+        )
+
+    def _layers(self, values: Coefficients) -> tuple[_Stencil, _Stencil, Array]:
+        """Steady operators of board and air, and what couples them [W/K]."""
+        area = self.grid.cell_area
+        conduct, mixing = values.sheet * self._shape_factor, values.mixing * self._shape_factor
+        forth, back = np.maximum(values.flux, 0.0), np.minimum(values.flux, 0.0)
+        exchange = (values.exchange * area).reshape(self.grid.rows, self.grid.columns)
+        board = self._transport(conduct, -conduct)
+        air = self._transport(forth + mixing, back - mixing)
+        board = replace(board, own=board.own + values.back * area + exchange)
+        return board, replace(air, own=air.own + values.film * area + exchange), -exchange
+
+    def _factorise(self, values: Coefficients, *, scaled: Sequence[float]) -> list[BlockFactors]:
+        """Return factors of the operator with the board's storage over each effective step; 0 for the steady state."""
+        board, air, mixed = self._layers(values)
+        lengthwise = self.grid.columns >= self.grid.rows
+        layers = [each.turned() if lengthwise else each for each in (board, air)]
+        across = mixed.T if lengthwise else mixed
+        count, short = across.shape
+        blocks = np.zeros((count, 2 * short, 2 * short))
+        place = np.arange(short)
+        for layer, first in zip(layers, (0, short), strict=True):
+            at = place + first
+            blocks[:, at, at] = layer.own
+            blocks[:, at[1:], at[:-1]] = layer.left[:, 1:]
+            blocks[:, at[:-1], at[1:]] = layer.right[:, :-1]
+            blocks[:, at, short - first + place] = across
+        before = np.concatenate([layer.below for layer in layers], axis=1)[..., np.newaxis]
+        after = np.concatenate([layer.above for layer in layers], axis=1)[..., np.newaxis]
+        weight = self._to_blocks(self._storage(values)[:, np.newaxis])[..., 0]
+        added = [weight / each if each else np.zeros_like(weight) for each in scaled]
+        return factorise(blocks, before=before, after=after, added=added)
+
+    def _storage(self, values: Coefficients) -> Array:
+        """Heat capacity of board and air [J/K]; the air stores nothing."""
+        return np.concatenate([values.capacity * self.grid.cell_area, np.zeros(self.grid.cells)])
+
+    def _to_blocks(self, states: Array) -> Array:
+        """Order states ``(2 cells, m)`` by blocks across the short side: ``(blocks, k, m)``."""
+        layers = states.reshape(2, self.grid.rows, self.grid.columns, -1)
+        order = (2, 0, 1, 3) if self.grid.columns >= self.grid.rows else (1, 0, 2, 3)
+        turned = layers.transpose(order)
+        return np.ascontiguousarray(turned).reshape(len(turned), -1, states.shape[1])
+
+    def _from_blocks(self, blocks: Array) -> Array:
+        rows, columns = self.grid.rows, self.grid.columns
+        if columns >= rows:
+            layers = blocks.reshape(columns, 2, rows, -1).transpose(1, 2, 0, 3)
+        else:
+            layers = blocks.reshape(rows, 2, columns, -1).transpose(1, 0, 2, 3)
+        return np.ascontiguousarray(layers).reshape(2 * self.grid.cells, -1)
+
+    def _solve(self, factors: BlockFactors, right: Array) -> Array:
+        return self._from_blocks(factors.solve(self._to_blocks(right)))
 
     def march(self, values: Coefficients, sources: Array, *, times: Sequence[float]) -> list[list[Step]]:
         """Solve for sources switched on at time 0 on a board at ambient.
@@ -160,23 +222,33 @@ class ConjugateBoard:
         list of lists of Step
             One list a time; the last step's ``last`` is the state ``(2 cells, m)`` [K] then, board first.
         """
-        operator = self.matrix(values)
         load = np.concatenate([sources, np.zeros_like(sources)])
-        weight = np.zeros(load.shape[0])
-        weight[: self.grid.cells] = values.capacity * self.grid.cell_area
-        state, now = np.zeros_like(load), 0.0
-        factors: dict[float, SuperLU] = {}
-        marched = []
-        for time in times:
-            scaled = float(_GAMMA * (time - now) / _STEPS) if np.isfinite(time) else 0.0
-            known = round(scaled, 3)
-            if known not in factors:
-                storage = diags(weight / scaled) if scaled else 0.0 * diags(weight)
-                factors[known] = _factorise(csc_matrix(operator + storage))
-            steps = _advance(factors[known], state, load=load, weight=weight, scaled=scaled)
+        weight = self._storage(values)
+        ends = np.array(times, dtype=float)
+        lengths = np.diff(ends, prepend=0.0)
+        scaled = [float(_GAMMA * length / _STEPS) if np.isfinite(length) else 0.0 for length in lengths]
+        known = list(dict.fromkeys(round(each, 3) for each in scaled))
+        made = dict(zip(known, self._factorise(values, scaled=known), strict=True))
+        state, marched = np.zeros_like(load), []
+        for each in (round(each, 3) for each in scaled):
+            steps = self._advance(made[each], state, load=load, weight=weight, scaled=each)
             marched.append(steps)
-            state, now = steps[-1].last, time
+            state = steps[-1].last
         return marched
+
+    def _advance(self, factors: BlockFactors, state: Array, *, load: Array, weight: Array, scaled: float) -> list[Step]:
+        """Take the steps to the next time."""
+        if scaled == 0.0:
+            steady = self._solve(factors, load)
+            return [Step(factors, 0.0, state, steady, steady)]
+        ratio, column = (1.0 - _GAMMA) / _GAMMA, (weight / scaled)[:, np.newaxis]
+        steps = []
+        for _ in range(_STEPS):
+            first = self._solve(factors, load + column * state)
+            last = self._solve(factors, load + column * (state + ratio * (first - state)))
+            steps.append(Step(factors, scaled, state, first, last))
+            state = last
+        return steps
 
     def differentiate(
         self, marched: list[list[Step]], values: Coefficients, tangents: Tangents, *, powers: Array
@@ -207,17 +279,17 @@ class ConjugateBoard:
                 before, first, last = step.before @ powers, step.first @ powers, step.last @ powers
                 forcing = -self._changed(last, values, tangents)
                 if step.scaled == 0.0:
-                    slope = step.factors.solve(forcing)
+                    slope = self._solve(step.factors, forcing)
                     continue
                 ratio = (1.0 - _GAMMA) / _GAMMA
                 rate = (first - before) / step.scaled
                 early = -self._changed(first, values, tangents) - change * rate[:, np.newaxis]
                 early += storage * slope / step.scaled
-                middle = step.factors.solve(early)
+                middle = self._solve(step.factors, early)
                 reached = before + ratio * (first - before)
                 forcing -= change * ((last - reached) / step.scaled)[:, np.newaxis]
                 forcing += storage * (slope + ratio * (middle - slope)) / step.scaled
-                slope = step.factors.solve(forcing)
+                slope = self._solve(step.factors, forcing)
             results.append(slope[:cells])
         return results
 
@@ -235,33 +307,3 @@ class ConjugateBoard:
         blown = carried * tangents.flux + np.outer(tangents.mixing, fall_air)
         lower = self._leaves @ blown.T - passing + np.outer(area * air, tangents.film)
         return np.concatenate([upper, lower])
-
-
-def _advance(factors: SuperLU, state: Array, *, load: Array, weight: Array, scaled: float) -> list[Step]:
-    """Take the steps to the next time."""
-    if scaled == 0.0:
-        steady = factors.solve(load)
-        return [Step(factors, 0.0, state, steady, steady)]
-    ratio, column = (1.0 - _GAMMA) / _GAMMA, (weight / scaled)[:, np.newaxis]
-    steps = []
-    for _ in range(_STEPS):
-        first = factors.solve(load + column * state)
-        last = factors.solve(load + column * (state + ratio * (first - state)))
-        steps.append(Step(factors, scaled, state, first, last))
-        state = last
-    return steps
-
-
-def _blocks(board: csr_matrix, mixed: csr_matrix, air: csr_matrix) -> coo_matrix:
-    """Put the two layers together; much quicker than the general block builder."""
-    count = board.shape[0]
-    parts = [board.tocoo(), mixed.tocoo(), mixed.tocoo(), air.tocoo()]
-    shifts = [(0, 0), (0, count), (count, 0), (count, count)]
-    rows = np.concatenate([part.row + shift[0] for part, shift in zip(parts, shifts, strict=True)])
-    columns = np.concatenate([part.col + shift[1] for part, shift in zip(parts, shifts, strict=True)])
-    return coo_matrix((np.concatenate([part.data for part in parts]), (rows, columns)), shape=(2 * count, 2 * count))
-
-
-def _factorise(operator: csc_matrix) -> SuperLU:
-    """Factorise without pivoting: the operator's diagonal dominates."""
-    return splu(operator, permc_spec="MMD_AT_PLUS_A", diag_pivot_thresh=0.0, options={"SymmetricMode": True})

@@ -6,23 +6,29 @@ everywhere, of another direction, explains the board better than the openings do
 declared.
 """
 
-from collections.abc import Sequence
+from collections.abc import Hashable, Mapping, Sequence
 from dataclasses import dataclass, replace
+from functools import cached_property
+from typing import TypeVar
 
 import numpy as np
 import numpy.typing as npt
 
+from heatwake.kernels.coarse_cells import coarse_flow
 from heatwake.kernels.flow_family import AirFamily, opening_flow, still_air, uniform_wind
 from heatwake.kernels.joint_flow import JointFit, JointFlow, carried_heat, evidence
 from heatwake.kernels.openings import Arc
 
 Array = npt.NDArray[np.float64]
+Key = TypeVar("Key", bound=Hashable)
 
 IDENTIFIED, WEAK, NOT_IDENTIFIABLE, NOT_ATTEMPTED = range(4)
 
 _WORST_RESIDUAL = 0.25  # of the rise; beyond it the board is not what the model describes
 _WORST_PAIR = 0.3  # as above; the mean of a pair is fitted loosely
 _ANOTHER_DIRECTION = 60.0  # [degree]
+_CLEAR = 2.0  # times what a claim needs: so much evidence on coarse cells need not be confirmed on finer ones
+_CLEAR_OF_WIND = 30.0
 
 
 @dataclass(frozen=True)
@@ -111,24 +117,69 @@ def judge_single(problem: JointFlow, openings: Openings, *, gates: Gates) -> Ver
     gates : Gates
         What a claim needs.
     """
-    still = problem.fit([still_air(problem.grid)])
+    still = _try(problem, [still_air(problem.grid)])
     if not (openings.fans and openings.vents):
         return _judge_wind(problem, still, openings.channel, gates=gates)
-    fits = {sign: problem.fit([_through(problem, openings, sign)]) for sign in (1, -1)}
-    sign = min(fits, key=lambda key: fits[key].misfit)
-    best = fits[sign]
-    towards = board_angle(best, problem)
-    wind = _best_wind(problem, openings.channel, angles=(towards, towards + 180.0), like=best)
+    trials = {sign: _try(problem, [_through(problem, openings, sign)]) for sign in (1, -1)}
+    steady = not _transient(problem)
+    factor = gates.steady if steady else 1.0
+    sign = _best_of(trials, clear=_CLEAR * factor * gates.opposite)
+    best = trials[sign]
+    towards = board_angle(best.fit, problem)
+    winds = _winds(problem, openings.channel, angles=(towards, towards + 180.0), like=best)
+    wind = winds[_best_of(winds, clear=_CLEAR_OF_WIND)]
     verdict = Verdict(
         status=NOT_IDENTIFIABLE,
         signs=(sign,),
-        fit=best,
-        against_opposite=evidence(best, fits[-sign]),
-        against_still=evidence(best, still),
-        against_wind=evidence(best, wind),
-        wind_apart=abs((board_angle(wind, problem) - towards + 180.0) % 360.0 - 180.0),
+        fit=best.fit,
+        against_opposite=_against(best, trials[-sign], clear=_CLEAR * factor * gates.opposite),
+        against_still=_against(best, still, clear=_CLEAR * factor * gates.still),
+        against_wind=_against(best, wind, clear=_CLEAR_OF_WIND),
+        wind_apart=abs((board_angle(wind.draft, wind.rough) - towards + 180.0) % 360.0 - 180.0),
     )
-    return replace(verdict, status=_grade(verdict, steady=not _transient(problem), gates=gates))
+    return replace(verdict, status=_grade(verdict, steady=steady, gates=gates))
+
+
+@dataclass(frozen=True)
+class _Trial:
+    """A hypothesis, fitted on coarse cells, and on the cells only where that is asked for."""
+
+    problem: JointFlow
+    families: tuple[AirFamily, ...]
+    draft: JointFit
+
+    @property
+    def rough(self) -> JointFlow:
+        """The fit on coarse cells; that on the cells where they are few."""
+        return self.problem.coarse or self.problem
+
+    @cached_property
+    def fit(self) -> JointFit:
+        """The fit on the cells."""
+        if self.problem.coarse is None:
+            return self.draft
+        return self.problem.fit(self.families, start=self.draft)
+
+
+def _try(problem: JointFlow, families: Sequence[AirFamily], *, like: _Trial | None = None, steps: int = 20) -> _Trial:
+    board, there = None if like is None else like.draft, families
+    if problem.coarse is not None:
+        there = [coarse_flow(family, problem.grid, problem.coarse.grid) for family in families]
+    draft = (problem.coarse or problem).fit(there, like=board, steps=steps)
+    return _Trial(problem, tuple(families), draft)
+
+
+def _best_of(trials: Mapping[Key, _Trial], *, clear: float) -> Key:
+    """Return which trial fits best: on coarse cells where that is clear, else on the cells."""
+    first = min(trials, key=lambda key: trials[key].draft.misfit)
+    close = [key for key, trial in trials.items() if evidence(trials[first].draft, trial.draft) < clear]
+    return min(close, key=lambda key: trials[key].fit.misfit) if len(close) > 1 else first
+
+
+def _against(best: _Trial, other: _Trial, *, clear: float) -> float:
+    """Return the evidence against another trial: on coarse cells where it is clear, else on the cells."""
+    rough = evidence(best.draft, other.draft)
+    return rough if rough >= clear else evidence(best.fit, other.fit)
 
 
 def _grade(verdict: Verdict, *, steady: bool, gates: Gates) -> int:
@@ -149,17 +200,17 @@ def _transient(problem: JointFlow) -> bool:
     return all(len(recording.times) > 2 for recording in problem.recordings)
 
 
-def _judge_wind(problem: JointFlow, still: JointFit, channel: float, *, gates: Gates) -> Verdict:
+def _judge_wind(problem: JointFlow, still: _Trial, channel: float, *, gates: Gates) -> Verdict:
     """Judge with no declared openings."""
-    winds = [uniform_wind(problem.grid, angle=angle, channel=channel) for angle in (0, 90, 180, 270)]
-    fits = [problem.fit([wind], like=still) for wind in winds]
-    best = min(fits, key=lambda fit: fit.misfit)
-    wind = best.vector[best.parameters.flow(0)]
-    opposite = [fit for fit in fits if fit.vector[fit.parameters.flow(0)] @ wind < 0.0]
-    other = min([*opposite, still], key=lambda fit: fit.misfit)
-    least = evidence(best, other)
-    status = WEAK if least >= gates.still and best.residual <= _WORST_RESIDUAL else NOT_IDENTIFIABLE
-    return Verdict(status, (0,), best, least, evidence(best, still))
+    winds = _winds(problem, channel, angles=(0.0, 90.0, 180.0, 270.0), like=still, steps=20)
+    clear = _CLEAR * gates.still
+    best = winds[_best_of(winds, clear=clear)]
+    wind = best.draft.vector[best.draft.parameters.flow(0)]
+    opposite = [each for each in winds.values() if each.draft.vector[each.draft.parameters.flow(0)] @ wind < 0.0]
+    others = dict(enumerate([*opposite, still]))
+    least = _against(best, others[_best_of(others, clear=clear)], clear=clear)
+    status = WEAK if least >= gates.still and best.fit.residual <= _WORST_RESIDUAL else NOT_IDENTIFIABLE
+    return Verdict(status, (0,), best.fit, least, _against(best, still, clear=clear))
 
 
 def _through(problem: JointFlow, openings: Openings, sign: int) -> AirFamily:
@@ -172,10 +223,11 @@ def board_angle(fit: JointFit, problem: JointFlow, *, index: int = 0) -> float:
     return float(np.degrees(np.arctan2(heat[1], heat[0])))
 
 
-def _best_wind(problem: JointFlow, channel: float, *, angles: Sequence[float], like: JointFit) -> JointFit:
-    winds = [uniform_wind(problem.grid, angle=angle, channel=channel) for angle in angles]
-    fits = [problem.fit([wind], like=like, steps=8) for wind in winds]
-    return min(fits, key=lambda fit: fit.misfit)
+def _winds(
+    problem: JointFlow, channel: float, *, angles: Sequence[float], like: _Trial, steps: int = 8
+) -> dict[float, _Trial]:
+    winds = {angle: uniform_wind(problem.grid, angle=angle, channel=channel) for angle in angles}
+    return {angle: _try(problem, [wind], like=like, steps=steps) for angle, wind in winds.items()}
 
 
 def judge_pair(problem: JointFlow, openings: Sequence[Openings], *, opposed: bool, gates: Gates) -> Verdict:
@@ -192,14 +244,19 @@ def judge_pair(problem: JointFlow, openings: Sequence[Openings], *, opposed: boo
     gates : Gates
         What a claim needs.
     """
-    still = problem.fit([still_air(problem.grid)] * 2)
-    fits = {}
+    still = _try(problem, [still_air(problem.grid)] * 2)
+    trials = {}
     for signs in [(1, -1), (-1, 1)] if opposed else [(1, 1), (-1, -1)]:
         families = [_through(problem, each, sign) for each, sign in zip(openings, signs, strict=True)]
-        fits[signs] = problem.fit(families)
-    signs = min(fits, key=lambda key: fits[key].misfit)
-    best = fits[signs]
-    other = fits[(-signs[0], -signs[1])]
-    verdict = Verdict(NOT_IDENTIFIABLE, signs, best, evidence(best, other), evidence(best, still))
+        trials[signs] = _try(problem, families)
+    signs = _best_of(trials, clear=_CLEAR * gates.opposite)
+    best, other = trials[signs], trials[(-signs[0], -signs[1])]
+    verdict = Verdict(
+        status=NOT_IDENTIFIABLE,
+        signs=signs,
+        fit=best.fit,
+        against_opposite=_against(best, other, clear=_CLEAR * gates.opposite),
+        against_still=_against(best, still, clear=_CLEAR * gates.still),
+    )
     sure = _passes(verdict, still=gates.still, opposite=gates.opposite)
-    return replace(verdict, status=IDENTIFIED if sure and best.residual <= _WORST_PAIR else NOT_IDENTIFIABLE)
+    return replace(verdict, status=IDENTIFIED if sure and best.fit.residual <= _WORST_PAIR else NOT_IDENTIFIABLE)

@@ -7,13 +7,16 @@ much worse the others are is the evidence for the best.
 """
 
 from collections.abc import Sequence
+from copy import copy
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 import numpy.typing as npt
 from scipy.linalg import cho_factor, cho_solve, cholesky, solve_triangular
 from scipy.optimize import nnls
 
+from heatwake.kernels.coarse_cells import coarse_recording, coarse_rows, coarser, shares
 from heatwake.kernels.conjugate_board import ConjugateBoard, Step
 from heatwake.kernels.flow_family import AirFamily, BoardPrior, Parameters
 from heatwake.kernels.openings import CellGrid, cell_velocity
@@ -31,6 +34,7 @@ from heatwake.kernels.rise_rows import (
 Array = npt.NDArray[np.float64]
 
 _SETTLED = 2e-3  # relative gain of an all but undamped step
+_DAMPING, _LEAST_DAMPING = 1e-2, 1e-4  # of the curvature: at a first guess, and near the end
 _RATIO_STEPS = 3  # of the powers within a ratio of two maps
 
 
@@ -118,6 +122,7 @@ class JointFlow:
         self.grid, self.sources, self.bodies, self.prior = grid, sources, bodies, prior
         self.board = ConjugateBoard(grid)
         self.recordings = tuple(recordings)
+        self.cells_a_datum = CELLS_A_DATUM
         self.rows: SingleRows | PairRows
         if len(recordings) == 1:
             self.rows = single_rows(recordings[0], grid)
@@ -125,7 +130,30 @@ class JointFlow:
             error = MODEL_ERROR if alike else SUM_ERROR
             self.rows = pair_rows(recordings[0], recordings[1], grid=grid, mean_error=error)
 
-    def fit(self, families: Sequence[AirFamily], *, like: JointFit | None = None, steps: int = 20) -> JointFit:
+    @cached_property
+    def coarse(self) -> "JointFlow | None":
+        """The same fit on cells twice as large, None where they would be too few."""
+        grid = coarser(self.grid)
+        if grid is None:
+            return None
+        share = shares(self.grid, grid)
+        made = copy(self)
+        made.grid, made.board, made.coarse = grid, ConjugateBoard(grid), None
+        made.sources = share.T @ self.sources
+        made.bodies = self.bodies @ share / share.sum(axis=0)
+        made.recordings = tuple(coarse_recording(each, share) for each in self.recordings)
+        made.rows = coarse_rows(self.rows, share)
+        made.cells_a_datum = self.cells_a_datum * grid.cells / self.grid.cells
+        return made
+
+    def fit(
+        self,
+        families: Sequence[AirFamily],
+        *,
+        like: JointFit | None = None,
+        start: JointFit | None = None,
+        steps: int = 20,
+    ) -> JointFit:
         """Fit one family a recording.
 
         Parameters
@@ -134,15 +162,24 @@ class JointFlow:
             One a recording.
         like : JointFit, optional
             Another fit, whose board is the first guess.
+        start : JointFit, optional
+            A fit of the same families on other cells: the first guess of all, and a good one.
         steps : int
             Most Gauss-Newton steps.
         """
         parameters = Parameters(self.grid, self.prior, families, bodies=self.bodies)
-        start = parameters.start.copy()
+        guess = parameters.start.copy()
         if like is not None:
-            start[: parameters.shared] = like.vector[: parameters.shared]
+            guess[: parameters.shared] = like.vector[: parameters.shared]
+        if start is not None:
+            guess = start.vector
+        damping = _DAMPING if start is None else _LEAST_DAMPING
+        return self._finish(parameters, *self._settle(parameters, guess, damping=damping, steps=steps))
+
+    def _settle(self, parameters: Parameters, start: Array, *, damping: float, steps: int) -> tuple[_State, Array]:
+        """Take damped Gauss-Newton steps until they gain little; return the state and the last curvature."""
         state = self._evaluate(parameters, start)
-        damping, (curvature, gradient) = 1e-2, self._expand(parameters, state)
+        curvature, gradient = self._expand(parameters, state)
         for _ in range(steps):
             damped = curvature + damping * np.diag(np.diag(curvature))
             change = np.clip(-cho_solve(cho_factor(damped), gradient), -1.0, 1.0)
@@ -150,7 +187,7 @@ class JointFlow:
             gain = state.cost - trial.cost
             if gain > 0.0:
                 settled = gain < _SETTLED * trial.cost and damping <= 0.1
-                state, damping = trial, max(0.2 * damping, 1e-4)
+                state, damping = trial, max(0.2 * damping, _LEAST_DAMPING)
                 if settled:
                     break
                 curvature, gradient = self._expand(parameters, state)
@@ -158,7 +195,7 @@ class JointFlow:
                 damping = 10.0 * damping
                 if damping > 1e3:
                     break
-        return self._finish(parameters, state, curvature)
+        return state, curvature
 
     def _evaluate(self, parameters: Parameters, vector: Array) -> _State:
         marched, rises = [], []
@@ -208,7 +245,7 @@ class JointFlow:
         return slopes
 
     def _finish(self, parameters: Parameters, state: _State, curvature: Array) -> JointFit:
-        data = np.count_nonzero(state.weights[0]) / CELLS_A_DATUM
+        data = np.count_nonzero(state.weights[0]) / self.cells_a_datum
         cells = self.grid.cells
         layers = []
         for index, marched in enumerate(state.marched):

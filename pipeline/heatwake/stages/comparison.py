@@ -18,7 +18,7 @@ from heatwake.stages.temperature import TemperatureSettings, rise_uncertainty
 
 Array = npt.NDArray[Any]
 
-VERSION: Final = 1
+VERSION: Final = 2
 JOINT: Final = {
     "joint_flow_direction": "reference_flow_direction",
     "joint_flow_direction_uncertainty": "reference_flow_direction_uncertainty",

@@ -273,5 +273,5 @@ STAGE: Final = Stage(
         "opening_rise",
         "opening_role",
     ),
-    version=1,
+    version=2,
 )
