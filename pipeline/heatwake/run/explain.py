@@ -101,29 +101,29 @@ def _products(target: Path, made_from: Mapping[str, Mapping[str, Any]]) -> dict[
     told: dict[str, str] = {}
     reasons = {}
     for file, current in made_from.items():
-        found = _why(target / file, current, changes)
+        state, found = _why(target / file, current, changes)
         causes = list(dict.fromkeys(told[text] for text in found if text in told))
-        new = [text for text in found if text not in told]
-        reasons[file] = (*([f"depends on {' and '.join(causes)}"] if causes else []), *new)
+        depends = [f"depends on {' and '.join(causes)}"] if causes else []
+        reasons[file] = (*state, *depends, *(text for text in found if text not in told))
         told = dict.fromkeys(found, file) | told
     return reasons
 
 
-def _why(path: Path, current: Mapping[str, Any], differ: Changes) -> list[str]:
-    """Return why a result would be made; nothing where its fingerprint is the right one."""
+def _why(path: Path, current: Mapping[str, Any], differ: Changes) -> tuple[list[str], list[str]]:
+    """Return why a result would be made: what is wrong with the file, or what changed; nothing where it is right."""
     if not path.is_file():
-        return ["missing"]
+        return ["missing"], []
     origin = results.read_origin(path)
     if origin is None or "fingerprint" not in origin:
-        return ["damaged"]
+        return ["damaged"], []
     if origin["fingerprint"] == fingerprint(current):
-        return []
+        return [], []
     try:
         stored = json.loads(origin["made_from"])
     except (KeyError, ValueError):
-        return [f"made by {origin.get('source', 'another version')}, which did not note from what"]
+        return [f"made by {origin.get('source', 'another version')}, which did not note from what"], []
     found = differ(stored, json.loads(plain_json(current))) if isinstance(stored, dict) else []
-    return found or ["made from something else"]
+    return ([], found) if found else (["made from something else"], [])
 
 
 def _shown(
@@ -165,6 +165,7 @@ def _comparison(
     if None in marks.values():  # no file of it stands
         return Explained("comparison", dict.fromkeys((comparison.FILE, *shown), ("missing",)))
     made_from = comparison_determinants(marks, reference, settings=settings)
-    reasons = {comparison.FILE: tuple(_why(root / comparison.FILE, made_from, comparison_changes))}
+    state, found = _why(root / comparison.FILE, made_from, comparison_changes)
+    reasons = {comparison.FILE: (*state, *found)}
     told_from = pages_determinants(fingerprint(made_from), workflow.title)
     return Explained("comparison", reasons | _shown(root, told_from, shown, shows=comparison.FILE))

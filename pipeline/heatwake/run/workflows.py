@@ -14,6 +14,12 @@ from heatwake.stages.table import STAGES
 from heatwake.store.session import find_sessions
 from heatwake.store.toml import read_toml
 
+SET_BY: Final = {  # settings that stages take over from another table
+    ("board", "analysis_s"): "cadence",
+    ("regions", "uncertainty"): "temperature",
+    ("comparison", "uncertainty"): "temperature",
+    ("comparison", "flow"): "flow",
+}
 TAKEN: Final = ("comparison", "comparison.nc", "comparison.csv", "comparison.html", "run.json", "error.log")
 
 
@@ -29,7 +35,11 @@ def read_workflow(path: Path) -> tuple[Workflow, dict[str, Settings]]:
     kinds["comparison"] = comparison.ComparisonSettings
     tables_of_stages: dict[str, Any] = {name: (kind, kind()) for name, kind in kinds.items()}
     whole = create_model("WorkflowFile", __base__=Workflow, **tables_of_stages)
-    workflow = validate(whole, read_toml(path), file=str(path))
+    content = read_toml(path)
+    workflow = validate(whole, content, file=str(path))
+    for (table, key), source in SET_BY.items():
+        if key in content.get(table, {}):
+            raise InputError(f"{path}: {table}.{key}", "given", f"must be left out: it comes from [{source}]")
     settings: dict[str, Settings] = {name: getattr(workflow, name) for name in kinds}
     shared = {"uncertainty": settings["temperature"]}
     settings["board"] = settings["board"].model_copy(update={"analysis_s": workflow.cadence.analysis_s})
