@@ -23,14 +23,14 @@ from heatwake.store.session import open_description, open_session
 from heatwake.store.tables import read_ambient, read_calibration, read_parts, read_times
 
 MANY = settings(
-    max_examples=350,
+    max_examples=300,
     deadline=None,
     derandomize=True,
     database=None,
     suppress_health_check=list(HealthCheck),
     phases=[Phase.explicit, Phase.generate, Phase.shrink],
 )
-FEW = settings(MANY, max_examples=120)
+FEW = settings(MANY, max_examples=80)
 
 SESSION: dict[str, Any] = {
     "title": "Small",

@@ -6,7 +6,7 @@ import signal
 import subprocess
 import sys
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Generator
 from contextlib import ExitStack
 from pathlib import Path
 
@@ -17,7 +17,7 @@ from typer.testing import CliRunner
 from conftest import small_frames
 from heatwake.cli import app
 from heatwake.errors import InputError
-from heatwake.run import Outcome, run_workflow
+from heatwake.run import Outcome, Progress, run_workflow
 from heatwake.run.watch import Clock, Waiting, watch_folder
 from heatwake.stages.table import PRODUCTS
 from heatwake.store import results
@@ -103,6 +103,17 @@ def place(tmp_path) -> Place:
     return Place(tmp_path)
 
 
+@pytest.fixture
+def quick(monkeypatch):
+    """Sessions that are done in no time: what counts is when they are begun."""
+
+    def steps(folder: Path, *_, **__) -> Generator[Progress, None, Outcome]:
+        yield Progress(folder.name, "rise.nc", 0, 1)
+        return Outcome(folder.name, "done")
+
+    monkeypatch.setattr("heatwake.run.watch.session_steps", steps)
+
+
 def stands(folder: Path) -> bool:
     return all((folder / product.file).is_file() for product in PRODUCTS) and (folder / "summary.csv").is_file()
 
@@ -129,6 +140,7 @@ def test_results_are_those_of_a_run(place):
     assert [(outcome.name, outcome.state) for outcome in outcomes] == [("one", "up to date")]
 
 
+@pytest.mark.usefixtures("quick")
 def test_without_a_mark_a_session_is_complete_when_nothing_has_changed_for_a_while(place):
     frames = place.arrive("one") / "frames.tif"
     whole = frames.read_bytes()
@@ -142,12 +154,14 @@ def test_without_a_mark_a_session_is_complete_when_nothing_has_changed_for_a_whi
     assert 45.0 + SETTLE <= when <= 45.0 + SETTLE + 25.0  # found changed one look later, settled one look later
 
 
+@pytest.mark.usefixtures("quick")
 def test_a_file_that_comes_late_counts(place):
     folder = place.arrive("one")
     ((when, _, _),) = place.outcomes({25.0: lambda: (folder / "notes.txt").write_text("fan out")}, end=200)
     assert when >= 25.0 + SETTLE
 
 
+@pytest.mark.usefixtures("quick")
 def test_a_file_of_the_same_size_that_is_still_written_counts(place):
     folder = place.arrive("one")
     later = time.time_ns() + 10**9
@@ -155,12 +169,14 @@ def test_a_file_of_the_same_size_that_is_still_written_counts(place):
     assert when >= 25.0 + SETTLE
 
 
+@pytest.mark.usefixtures("quick")
 def test_a_mark_ends_the_wait(place):
     folder = place.arrive("one")
     ((when, _, _),) = place.outcomes({10.0: (folder / "done").touch}, end=200)
     assert 10.0 <= when < SETTLE
 
 
+@pytest.mark.usefixtures("quick")
 def test_a_folder_without_a_session_file_is_not_complete(place):
     folder = place.arrive("one", done=True)
     (folder / "session.toml").unlink()
@@ -170,6 +186,7 @@ def test_a_folder_without_a_session_file_is_not_complete(place):
     assert place.outcomes({100.0: lambda: place.arrive("one")}, end=300)[0][1:] == ("one", "done")
 
 
+@pytest.mark.usefixtures("quick")
 def test_sessions_come_one_after_the_other(place):
     happenings = {50.0: lambda: place.arrive("two", done=True), 5.0: lambda: place.arrive("one", done=True)}
     assert [row[1:] for row in place.outcomes(happenings, end=200)] == [("one", "done"), ("two", "done")]
@@ -209,6 +226,7 @@ def test_a_failed_session_is_tried_again_when_an_input_beside_it_comes(place):
     assert outcomes[1][0] >= 100.0
 
 
+@pytest.mark.usefixtures("quick")
 def test_another_run_in_the_results_folder_is_waited_for(place):
     place.arrive("one", done=True)
     with ExitStack() as other:
@@ -222,6 +240,7 @@ def test_another_run_in_the_results_folder_is_waited_for(place):
     assert (outcome.name, outcome.state) == ("one", "done")
 
 
+@pytest.mark.usefixtures("quick")
 def test_the_results_folder_is_free_between_sessions(place):
     place.arrive("one", done=True)
 
@@ -238,6 +257,7 @@ def test_it_looks_seldom(place):
     assert 90 <= clock.looks <= 110
 
 
+@pytest.mark.usefixtures("quick")
 def test_a_watched_folder_that_vanishes_comes_back(place):
     away = place.incoming.with_name("away")
     happenings = {
@@ -267,6 +287,7 @@ def test_a_link_to_a_session_is_that_session(place):
     assert stands(place.results / "there")
 
 
+@pytest.mark.usefixtures("quick")
 def test_once_waits_for_what_is_not_marked_but_settles(place):
     place.arrive("one")
     place.arrive("two", done=True)
