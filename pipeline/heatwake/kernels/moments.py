@@ -127,5 +127,7 @@ def gaussian_share(level: float) -> float:
 
 def _is_cut(own: Array, seen: Array) -> bool:
     """Whether the pixels reach the edge of the map or what was left out of it."""
-    beyond = ~np.pad(seen, 1, constant_values=False)
-    return bool((ndimage.binary_dilation(np.pad(own, 1)) & beyond).any())
+    on_edge = own[0].any() or own[-1].any() or own[:, 0].any() or own[:, -1].any()
+    beside = (own[1:] & ~seen[:-1]).any() or (own[:-1] & ~seen[1:]).any()
+    beside = beside or (own[:, 1:] & ~seen[:, :-1]).any() or (own[:, :-1] & ~seen[:, 1:]).any()
+    return bool(on_edge or beside)

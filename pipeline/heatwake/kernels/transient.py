@@ -97,17 +97,28 @@ def _thin(time: Array, values: Array) -> tuple[Array, Array]:
 
 def _fit(time: Array, values: Array, *, terms: int) -> _Fit | None:
     grid = np.geomspace(max(time[0], time[-1] / 100), 3 * time[-1], 14)
-    starts = sorted(combinations(grid, terms), key=lambda taus: _project(time, values, np.array(taus))[1])[:2]
+    target = np.maximum(values, 0) if (values >= 0).all() else values
+    basis = _basis(time, grid)
+    starts = sorted(combinations(range(len(grid)), terms), key=lambda chosen: nnls(basis[:, chosen], target)[1])[:2]
 
     def misfit(logs: Array) -> Array:
-        amplitudes, _ = _project(time, values, np.exp(logs))
-        return np.asarray(_basis(time, np.exp(logs)) @ amplitudes - values)
+        basis = _basis(time, np.exp(logs))
+        return np.asarray(basis @ nnls(basis, target)[0] - values)
+
+    def slopes(logs: Array) -> Array:
+        basis = _basis(time, np.exp(logs))
+        amplitudes = nnls(basis, target)[0]
+        along = amplitudes * _basis_slope(time, np.exp(logs))
+        explained = np.linalg.qr(basis[:, amplitudes > 0])[0]
+        return np.asarray(along - explained @ (explained.T @ along))
 
     bounds = (np.log(grid[0] / 3), np.log(grid[-1] * 3))
-    results = [least_squares(misfit, np.log(start), bounds=bounds, x_scale="jac") for start in starts]
+    results = [
+        least_squares(misfit, np.log(grid[list(start)]), jac=slopes, bounds=bounds, x_scale="jac") for start in starts
+    ]
     best = min(results, key=lambda result: result.cost)
     constants = np.exp(best.x)
-    amplitudes, _ = _project(time, values, constants)
+    amplitudes = nnls(_basis(time, constants), target)[0]
     free = 2 * terms
     count = len(time)
     squares = max(2 * best.cost, 1e-18 * count)
@@ -122,14 +133,14 @@ def _basis(time: Array, constants: Array) -> Array:
     return np.asarray(1 - np.exp(-time[:, None] / constants))
 
 
-def _project(time: Array, values: Array, constants: Array) -> tuple[Array, float]:
-    amplitudes, norm = nnls(_basis(time, constants), np.maximum(values, 0) if (values >= 0).all() else values)
-    return amplitudes, float(norm)
+def _basis_slope(time: Array, constants: Array) -> Array:
+    """Derivative of the basis by the logarithms of the time constants."""
+    return np.asarray(-time[:, None] / constants * np.exp(-time[:, None] / constants))
 
 
 def _final_spread(time: Array, amplitudes: Array, constants: Array, *, variance: float) -> float:
     """Standard uncertainty of the sum of amplitudes, by the full Jacobian in amplitudes and time constants."""
-    slopes = -amplitudes * time[:, None] / constants * np.exp(-time[:, None] / constants)
+    slopes = amplitudes * _basis_slope(time, constants)
     jacobian = np.hstack([_basis(time, constants), slopes])
     covariance = variance * np.linalg.pinv(jacobian.T @ jacobian)
     weights = np.r_[np.ones(len(amplitudes)), np.zeros(len(constants))]

@@ -1,5 +1,6 @@
 """How far each part's heat spreads, and whither its footprint is drawn."""
 
+from dataclasses import dataclass
 from typing import Any, Final
 
 import numpy as np
@@ -37,13 +38,12 @@ def measure_spread(session: xr.Dataset, settings: SpreadSettings) -> xr.Dataset:
     names = ("spread_major", "spread_minor", "spread_orientation", "spread_area", "drift_x", "drift_y")
     made = {name: np.full((regions, len(groups)), np.nan) for name in names}
     cut = np.zeros((regions, len(groups)), dtype=np.int8)
-    windows = region_windows(session, x=session["x"].to_numpy(), y=session["y"].to_numpy())
+    places = _places(session, settings)
     for number, group in enumerate(groups):
         rise = session["temperature_rise"].isel(time=slice(*group)).mean("time").to_numpy()
-        for region in range(regions):
-            found = _one(session, rise, region, windows=windows, settings=settings)
-            away = (found.x - float(session["region_x"][region]), found.y - float(session["region_y"][region]))
-            row = (found.major, found.minor, found.orientation, found.area, *away)
+        for region, place in enumerate(places):
+            found = _one(rise, place, least=settings.least_rise_K)
+            row = (found.major, found.minor, found.orientation, found.area, found.x - place.x, found.y - place.y)
             for name, value in zip(names, row, strict=True):
                 made[name][region, number] = value
             cut[region, number] = found.cut
@@ -68,25 +68,73 @@ def _groups(elapsed: Array, *, step: float) -> list[tuple[int, int]]:
     return list(zip(starts.tolist(), [*starts[1:].tolist(), len(bins)], strict=True))
 
 
-def _one(
-    session: xr.Dataset, rise: Array, region: int, *, windows: list[tuple[slice, slice]], settings: SpreadSettings
-) -> Footprint:
-    own = windows[region]
-    steps = [abs(float(np.diff(session[axis].to_numpy()).mean())) if session.sizes[axis] > 1 else 1.0 for axis in "yx"]
-    reach = settings.reach * float(max(session["region_width"][region], session["region_height"][region]))
-    around = surroundings(own, width=max(2, round(reach / min(steps))), shape=(rise.shape[0], rise.shape[1]))
-    local = rise.astype(np.float64)
-    for number, other in enumerate(windows):
-        if number != region and not _contains(other, own) and not _contains(own, other):
-            local[other] = np.nan
-    local[own] = rise[own]
-    cut_out = local[around]
-    background = _background(cut_out, open_sides=_open_sides(around, rise.shape))
-    inner = tuple(slice(o.start - a.start, o.stop - a.start) for o, a in zip(own, around, strict=True))
-    if not np.nanmax(cut_out[inner], initial=-np.inf) - background >= settings.least_rise_K:
+@dataclass(frozen=True)
+class _Place:
+    """Where one region's footprint is sought: what stays the same from map to map.
+
+    Attributes
+    ----------
+    x, y : float
+        The region's centre.
+    around : (slice, slice)
+        Rows and columns of the map within reach.
+    inner : (slice, slice)
+        The region's own, within ``around``.
+    others : (rows, columns) array of bool
+        What belongs to other regions, within ``around``.
+    along_x, along_y : arrays
+        Pixel centres within ``around``.
+    open_sides : tuple of bool
+        Which sides of ``around`` (top, bottom, left, right) do not lie on the edge of the map.
+    """
+
+    x: float
+    y: float
+    around: tuple[slice, slice]
+    inner: tuple[slice, slice]
+    others: Array
+    along_x: Array
+    along_y: Array
+    open_sides: tuple[bool, bool, bool, bool]
+
+
+def _places(session: xr.Dataset, settings: SpreadSettings) -> list[_Place]:
+    x, y = session["x"].to_numpy(), session["y"].to_numpy()
+    shape = (len(y), len(x))
+    pixel = min(abs(float(np.diff(axis).mean())) if len(axis) > 1 else 1.0 for axis in (y, x))
+    windows = region_windows(session, x=x, y=y)
+    columns = [session[f"region_{key}"].to_numpy() for key in ("x", "y", "width", "height")]
+    places = []
+    for number, (own, (cx, cy, width, height)) in enumerate(zip(windows, zip(*columns, strict=True), strict=True)):
+        reach = settings.reach * float(max(width, height))
+        around = surroundings(own, width=max(2, round(reach / pixel)), shape=shape)
+        others = np.zeros(shape, dtype=bool)
+        for place, other in enumerate(windows):
+            if place != number and not _contains(other, own) and not _contains(own, other):
+                others[other] = True
+        others[own] = False
+        inner = tuple(slice(o.start - a.start, o.stop - a.start) for o, a in zip(own, around, strict=True))
+        places.append(
+            _Place(
+                x=float(cx),
+                y=float(cy),
+                around=around,
+                inner=(inner[0], inner[1]),
+                others=others[around],
+                along_x=x[around[1]],
+                along_y=y[around[0]],
+                open_sides=_open_sides(around, shape),
+            )
+        )
+    return places
+
+
+def _one(rise: Array, place: _Place, *, least: float) -> Footprint:
+    local = np.where(place.others, np.nan, rise[place.around].astype(np.float64))
+    background = _background(local, open_sides=place.open_sides)
+    if not np.nanmax(local[place.inner], initial=-np.inf) - background >= least:
         return NOTHING
-    x, y = session["x"].to_numpy()[around[1]], session["y"].to_numpy()[around[0]]
-    return footprint(cut_out, x=x, y=y, core=(inner[0], inner[1]), background=background)
+    return footprint(local, x=place.along_x, y=place.along_y, core=place.inner, background=background)
 
 
 def _open_sides(window: tuple[slice, slice], shape: tuple[int, ...]) -> tuple[bool, bool, bool, bool]:
