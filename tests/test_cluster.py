@@ -12,7 +12,7 @@ from dataclasses import replace
 import dask
 import psutil
 import pytest
-from distributed import Security
+from distributed import Client, Security
 
 from heatwake.errors import ClusterError, InputError
 from heatwake.run import Finished, Outcome, Progress, cluster, run_workflow
@@ -110,6 +110,22 @@ def test_one_long_session_is_spread_over_the_workers_and_makes_the_same_to_the_b
     made = contents(folder / "spread")
     assert len(made) >= 6
     assert made == {name: content for name, content in alone.items() if name.startswith("a/")}
+
+
+def test_workers_stop_when_the_run_is_given_up(folder, alone, them):
+    path = write_workflow(folder, NAMES, results="given_up")
+    events = run_workflow(path, scheduler=them.address, pages=False)
+    next(event for event in events if isinstance(event, Progress) and event.file == "registration.nc")
+    events.close()  # as an interrupt does
+    with Client(them.address, set_as_default=False) as client:
+        end = time.monotonic() + PORT_WAIT
+        while any(client.run(lambda dask_worker: len(dask_worker.state.executing)).values()):
+            assert time.monotonic() < end
+            time.sleep(0.05)
+    made = contents(folder / "given_up")
+    assert "a/flow.nc" not in made  # it did not go on to the end
+    assert "b/flow.nc" not in made
+    assert all(made[name] == alone[name] for name in made)  # nor left anything unfinished
 
 
 def test_a_worker_killed_in_a_run_changes_nothing_to_the_bit(folder, alone, them):
