@@ -24,12 +24,13 @@ class Run:
     """What a run took.
 
     Seconds of the whole process, of the run inside it, and of the sessions from the first word of one to the end of the
-    last (no start of workers, no comparison); seconds by product; peak memory [bytes] of the largest process.
+    last (no start of workers, no comparison); of processor time; by product. Peak memory [bytes] of one process.
     """
 
     process: float
     inside: float
     sessions: float
+    processor: float
     products: dict[str, float]
     peak: int
 
@@ -62,7 +63,7 @@ def run_once(
     if done.returncode:
         raise RuntimeError(f"{' '.join(order)}\n{done.stdout}\n{done.stderr}")
     told = json.loads(done.stdout.splitlines()[-1])
-    return Run(elapsed, told["seconds"], told["sessions"], told["products"], told["peak"])
+    return Run(elapsed, told["seconds"], told["sessions"], told["processor"], told["products"], told["peak"])
 
 
 def run_here(results: Path, sessions: list[Path], *, workers: int, threads: int | None) -> dict[str, Any]:
@@ -76,7 +77,7 @@ def run_here(results: Path, sessions: list[Path], *, workers: int, threads: int 
     workflow.write_text(f'title = "Benchmark"\nsessions = [{named}]\nresults = "results"\n', encoding="utf-8")
     products: dict[str, float] = {}
     started = time.perf_counter()
-    first, last = None, started
+    first, last, spent = None, started, processor_time()
     with working_with(Threads(threads)) if threads else contextlib.nullcontext():
         for event in run_workflow(workflow, workers=workers, pages=False):
             now = time.perf_counter()
@@ -88,7 +89,20 @@ def run_here(results: Path, sessions: list[Path], *, workers: int, threads: int 
                 last, products = now, products | event.products
     seconds = time.perf_counter() - started
     peak = max(resource.getrusage(who).ru_maxrss for who in (resource.RUSAGE_SELF, resource.RUSAGE_CHILDREN))
-    return {"seconds": seconds, "sessions": last - (first or started), "products": products, "peak": peak * 1024}
+    spent = processor_time() - spent
+    return {
+        "seconds": seconds,
+        "sessions": last - (first or started),
+        "processor": spent,
+        "products": products,
+        "peak": peak * 1024,
+    }
+
+
+def processor_time() -> float:
+    """Return the seconds of processor time that this process and its ended children have had."""
+    times = os.times()
+    return times.user + times.system + times.children_user + times.children_system
 
 
 def main() -> None:

@@ -22,7 +22,7 @@ from pathlib import Path
 import numpy as np
 import numpy.typing as npt
 import tifffile
-from measure import Run, run_once
+from measure import Run, processor_time, run_once
 from recordings import Wanted, cached, size
 from rich.console import Console
 from rich.table import Table
@@ -95,24 +95,24 @@ DECODERS: dict[str, Callable[[Path], None]] = {
 }
 
 
-def timed(function: Callable[[Path], None], path: Path) -> float:
-    """Return seconds."""
-    started = time.perf_counter()
+def timed(function: Callable[[Path], None], path: Path) -> tuple[float, float]:
+    """Return seconds, and seconds of processor time."""
+    started, spent = time.perf_counter(), processor_time()
     function(path)
-    return time.perf_counter() - started
+    return time.perf_counter() - started, processor_time() - spent
 
 
 def compare(bench: Bench, session: Path) -> None:
     """Decode alone, heatwake and the notebook over one recording, in turns."""
     stack = session / "frames.tif"
     timed(decode_threads, stack)  # into the page cache
-    decoded: dict[str, list[float]] = {name: [] for name in DECODERS}
+    decoded: dict[str, list[tuple[float, float]]] = {name: [] for name in DECODERS}
     runs = []
     for _ in range(bench.repeats):
         for name, decode in DECODERS.items():
             decoded[name].append(timed(decode, stack))
         runs.append(bench.ours(session))
-    way, decode_s = min(((name, min(times)) for name, times in decoded.items()), key=lambda pair: pair[1])
+    way, (decode_s, _) = min(((name, min(times)) for name, times in decoded.items()), key=lambda pair: pair[1])
     run = min(runs, key=lambda one: one.inside)
     bench.numbers["decoders_s"] = decoded
     bench.add("decode alone", decode_s, unit="s", note=f"tifffile, {way}")
@@ -124,6 +124,8 @@ def compare(bench: Bench, session: Path) -> None:
     bench.add("  opening, digests, journal", rest, unit="s", note=f"{rest / run.inside:.0%}")
     bench.add("heatwake / decode", run.inside / decode_s, target="<= 3")
     bench.add("  with process start", run.process / decode_s)
+    spent = min(spent for times in decoded.values() for _, spent in times)
+    bench.add("  in processor time", min(one.processor for one in runs) / spent, note="suffers less from other work")
     bench.add("floor: decode's share", decode_s / run.inside, note="each frame decoded once, two cores")
     bench.add("peak memory", run.peak / 2**30, unit="GiB", target="<= 1.2")
     notebook(bench, session, run)
@@ -148,21 +150,23 @@ def growth(bench: Bench, name: str, sizes: list[tuple[int, int, int]]) -> None:
     """Show how cost grows over recordings (columns, rows, frames) that differ in one of them."""
     amounts = [float(np.prod(one)) for one in sizes]
     runs = [[bench.ours(bench.recording(*one)) for one in sizes] for _ in range(bench.repeats)]
-    whole = [min(turn[number].inside for turn in runs) for number in range(len(sizes))]
-    frames = [
-        min(sum(turn[number].products[file] for file in ("registration.nc", "rise.nc")) for turn in runs)
-        for number in range(len(sizes))
-    ]
-    bench.numbers[f"growth with {name}"] = {"sizes": sizes, "run_s": whole, "frames_s": frames}
-    shown = ", ".join(f"{seconds:.1f}" for seconds in whole)
-    bench.add(f"cost ~ {name}^p: p as it is", slope(amounts, whole), note=f"runs took {shown} s")
-    free, constant = slope_with_constant(amounts, whole)
-    bench.add("  constant taken off", free, target="0.95-1.05", note=f"{constant:.1f} s + a N^p, all three fitted")
-    for (less, early), (more, late) in pairwise(zip(amounts, whole, strict=True)):
-        bench.add(f"  marginal, {less:.3g} to {more:.3g} px", (late - early) / (more - less) * 1e9, unit="ns/px")
-    bench.add("  steps that take frames, as they are", slope(amounts, frames))
-    free, constant = slope_with_constant(amounts, frames)
-    bench.add("  the same, constant taken off", free, note=f"constant {constant:.1f} s")
+
+    def least(measure: Callable[[Run], float]) -> list[float]:
+        return [min(measure(turn[number]) for turn in runs) for number in range(len(sizes))]
+
+    seconds = {
+        "the whole run": least(lambda run: run.inside),
+        "steps that take frames": least(lambda run: run.products["registration.nc"] + run.products["rise.nc"]),
+        "processor time": least(lambda run: run.processor),
+    }
+    bench.numbers[f"growth with {name}"] = {"sizes": sizes, **seconds}
+    for what, took in seconds.items():
+        shown = ", ".join(f"{one:.1f}" for one in took)
+        bench.add(f"cost ~ {name}^p, {what}", slope(amounts, took), note=f"{shown} s, as they are")
+        power, constant = slope_with_constant(amounts, took)
+        bench.add("  constant taken off", power, target="0.95-1.05", note=f"{constant:.1f} s + a N^p, all three fitted")
+    for (less, early), (more, late) in pairwise(zip(amounts, seconds["the whole run"], strict=True)):
+        bench.add(f"  marginal, {less:.2g} to {more:.2g} px", (late - early) / (more - less) * 1e9, unit="ns/px")
 
 
 def slope(amounts: list[float], seconds: list[float]) -> float:
@@ -189,7 +193,7 @@ def slope_with_constant(amounts: list[float], seconds: list[float]) -> tuple[flo
 def side_by_side(bench: Bench, first: Path, second: Path) -> None:
     """Two workers against one, threads in one session, and what the machine itself gives."""
     stacks = [one / "frames.tif" for one in (first, second)]
-    alone = min(timed(lambda path: decode_threads(path, threads=1), stacks[0]) for _ in range(2))
+    alone = min(timed(lambda path: decode_threads(path, threads=1), stacks[0])[0] for _ in range(2))
     orders = [[sys.executable, "-c", DECODE, str(one)] for one in stacks]
     started = time.perf_counter()
     both = [subprocess.Popen(order, stdout=subprocess.PIPE, text=True) for order in orders]
@@ -223,6 +227,8 @@ def show(bench: Bench, title: str) -> None:
     table = Table("measured", "value", "target", "", title=title, title_justify="left")
     for row in bench.rows:
         table.add_row(*row)
+    busy = os.getloadavg()[0]
+    table.caption = f"load average at the end {busy:.1f}: without other work no more than {CORES}"
     Console(width=None if sys.stdout.isatty() else 140).print(table)
 
 
