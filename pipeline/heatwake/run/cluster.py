@@ -18,7 +18,7 @@ from typing import Any, Final
 import dask
 import psutil
 from distributed import Client, Future, LocalCluster
-from distributed.comm import connect
+from distributed.comm.core import connect
 from distributed.scheduler import KilledWorker
 from distributed.security import Security
 from distributed.system import MEMORY_LIMIT
