@@ -1,5 +1,9 @@
 """The one exception tree: every message is a single line that says where, what came and what is wanted."""
 
+from typing import Final
+
+LONGEST: Final = 400  # characters of what was found: a line is to be read
+
 
 class HeatwakeError(Exception):
     """Anything heatwake raises on purpose."""
@@ -20,11 +24,16 @@ class InputError(HeatwakeError):
 
     def __init__(self, where: str, found: str, wanted: str) -> None:
         self.where, self.found, self.wanted = where, found, wanted
-        super().__init__(one_line(f"{where} is {found}, {wanted}"))
+        super().__init__(one_line(f"{where} is {shorten(found, LONGEST)}, {wanted}"))
 
     def __reduce__(self) -> tuple[type["InputError"], tuple[str, str, str]]:
         """Travel between processes: an exception is made again from its arguments."""
         return type(self), (self.where, self.found, self.wanted)
+
+
+def shorten(text: str, length: int) -> str:
+    """Return text with its middle left out where it is longer than ``length``."""
+    return text if len(text) <= length else f"{text[: length // 2]}…{text[-(length // 4) :]}"
 
 
 def one_line(text: str) -> str:

@@ -65,3 +65,24 @@ def test_an_unknown_key_far_from_any_other_lists_the_right_ones():
 def test_conditions_are_free():
     session = validate(Session, {**GOOD, "conditions": {"fan": "out", "speed": 3}}, file="session.toml")
     assert session.conditions == {"fan": "out", "speed": 3}
+
+
+@pytest.mark.parametrize(
+    ("tables", "line"),
+    [
+        (
+            {"camera": {"reflected_setting_degC": -300.0}},
+            "camera.reflected_setting_degC is -300.0, must be -273.15 or more",
+        ),
+        (
+            {"events": [{"elapsed_s": 1e300, "label": "on"}]},
+            "events[1].elapsed_s is 1e+300, must be 0 or of a size from",
+        ),
+        ({"title": "a\x1b[31mb"}, r"title is 'a\x1b[31mb', must be one printable line of no more than 1000 characters"),
+        ({"frames": {"source": "a\0b"}}, r"frames.source is 'a\x00b', must be one printable line"),
+        ({"conditions": {"power_W": 10**5000}}, "conditions.power_W is a very long int, must be"),
+        ({"b" * 5000: 1}, f"{'b' * 40}…{'b' * 20} is an unknown key"),
+    ],
+)
+def test_what_no_arithmetic_or_terminal_survives_is_refused(tables, line):
+    assert f"session.toml: {line}" in refusal(**tables)

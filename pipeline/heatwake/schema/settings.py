@@ -2,6 +2,7 @@
 
 from collections.abc import Mapping
 from pathlib import PurePath
+from reprlib import Repr
 from typing import Annotated, Any, Final
 
 from pydantic import BaseModel, ConfigDict, Field, field_validator
@@ -10,6 +11,9 @@ LARGEST: Final = 1e9  # no length, time, temperature or count of a recording is 
 SMALLEST: Final = 1e-9
 LONGEST: Final = 1000  # characters
 ABSOLUTE_ZERO: Final = -273.15
+LONG: Final = 80  # characters of one key or value in a message
+_SHORT: Final = Repr()
+_SHORT.maxstring = _SHORT.maxother = _SHORT.maxlong = LONG
 
 Celsius = Annotated[float, Field(ge=ABSOLUTE_ZERO, le=1e4)]
 
@@ -43,7 +47,18 @@ def check_sane(value: Any) -> None:
     elif isinstance(value, Mapping):
         for key, inner in value.items():
             check_sane(key)
-            check_sane(inner)
+            try:
+                check_sane(inner)
+            except ValueError as error:
+                raise ValueError(f"{key}: {show(inner)}: {error}") from None
     elif isinstance(value, list | tuple):
         for inner in value:
             check_sane(inner)
+
+
+def show(value: Any) -> str:
+    """Return what was given as far as a line has room for it."""
+    try:
+        return _SHORT.repr(value)
+    except (ValueError, RecursionError):  # whole numbers of thousands of digits
+        return f"a very long {type(value).__name__}"

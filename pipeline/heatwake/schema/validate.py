@@ -2,19 +2,15 @@
 
 from collections.abc import Mapping
 from difflib import get_close_matches
-from reprlib import Repr
-from typing import Any, Final, TypeVar
+from typing import Any, TypeVar
 
 from pydantic import BaseModel, ValidationError
 from pydantic_core import ErrorDetails
 
-from heatwake.errors import InputError
+from heatwake.errors import InputError, shorten
+from heatwake.schema.settings import LONG, show
 
 M = TypeVar("M", bound=BaseModel)
-
-LONG: Final = 80  # characters of one key or value in a message
-_SHORT: Final = Repr()
-_SHORT.maxstring = _SHORT.maxother = _SHORT.maxlong = LONG
 
 
 def validate(model: type[M], data: Mapping[str, Any], *, file: str) -> M:
@@ -48,19 +44,11 @@ def _explain(detail: ErrorDetails, *, model: type[BaseModel], file: str) -> Inpu
     if detail["type"] == "value_error":
         message = str(detail["ctx"]["error"])
         if message.startswith("must "):
-            return InputError(f"{file}: {_dotted(place)}", _shown(detail["input"]), message)
+            return InputError(f"{file}: {_dotted(place)}", show(detail["input"]), message)
         key, rest = message.split(": ", 1)
         found, wanted = rest.rsplit(": ", 1)
         return InputError(f"{file}: {_dotted([*place, key])}", found, wanted)
-    return InputError(f"{file}: {_dotted(_without_union_tags(place))}", _shown(detail["input"]), _wanted(detail))
-
-
-def _shown(value: Any) -> str:
-    """Return what was given as far as a line has room for it."""
-    try:
-        return _SHORT.repr(value)
-    except (ValueError, RecursionError):  # whole numbers of thousands of digits
-        return f"a very long {type(value).__name__}"
+    return InputError(f"{file}: {_dotted(_without_union_tags(place))}", show(detail["input"]), _wanted(detail))
 
 
 def _wanted(detail: ErrorDetails) -> str:
@@ -78,13 +66,8 @@ def _wanted(detail: ErrorDetails) -> str:
 
 
 def _dotted(place: list[str | int]) -> str:
-    parts = (f"[{part + 1}]" if isinstance(part, int) else shorten(part) for part in place)
+    parts = (f"[{part + 1}]" if isinstance(part, int) else shorten(part, LONG) for part in place)
     return ".".join(parts).replace(".[", "[")
-
-
-def shorten(text: str) -> str:
-    """Return text with its middle left out where it is long."""
-    return text if len(text) <= LONG else f"{text[: LONG // 2]}…{text[-LONG // 4 :]}"
 
 
 def _without_union_tags(place: list[str | int]) -> list[str | int]:

@@ -8,9 +8,8 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
-from heatwake.errors import InputError, one_line
-from heatwake.schema.settings import ABSOLUTE_ZERO
-from heatwake.schema.validate import LONG, shorten
+from heatwake.errors import InputError, one_line, shorten
+from heatwake.schema.settings import ABSOLUTE_ZERO, LONG
 
 MOST_BYTES: Final = 512 * 2**20
 LARGEST: Final = 1e12
@@ -36,7 +35,7 @@ def read_table(path: Path, *, key: str, columns: tuple[str, ...]) -> pd.DataFram
     except FileNotFoundError:
         raise InputError(where, "missing", "must be a CSV file") from None
     except (OSError, ValueError, OverflowError) as error:  # pandas' parser errors are ValueErrors
-        why = shorten(one_line(str(error)))
+        why = shorten(one_line(str(error)), LONG)
         raise InputError(where, f"not a CSV table ({why})", "must be one") from None
     table.columns = [str(name).strip() for name in table.columns]
     if not isinstance(table.index, pd.RangeIndex):
@@ -60,7 +59,7 @@ def _require_plain_file(path: Path, *, where: str) -> None:
 
 
 def _names(table: pd.DataFrame) -> str:
-    return shorten(", ".join(table.columns))
+    return shorten(", ".join(table.columns), LONG)
 
 
 def numbers(table: pd.DataFrame, column: str, *, where: str, optional: bool = False) -> Floats:
@@ -93,7 +92,9 @@ def _refuse(bad: npt.NDArray[np.bool_], column: "pd.Series[Any]", *, where: str,
     if bad.any():
         row = int(np.argmax(bad))
         cell = column.iloc[row]
-        raise InputError(f"{where}, row {row + 1}", shorten(repr(cell) if isinstance(cell, str) else str(cell)), wanted)
+        raise InputError(
+            f"{where}, row {row + 1}", shorten(repr(cell) if isinstance(cell, str) else str(cell), LONG), wanted
+        )
 
 
 def read_parts(path: Path) -> pd.DataFrame:

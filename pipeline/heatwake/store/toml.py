@@ -4,8 +4,8 @@ import tomllib
 from pathlib import Path
 from typing import Any, Final
 
-from heatwake.errors import InputError
-from heatwake.schema.validate import shorten
+from heatwake.errors import InputError, shorten
+from heatwake.schema.settings import LONG
 
 MOST_BYTES: Final = 4 * 2**20
 
@@ -22,9 +22,9 @@ def read_toml(path: Path) -> dict[str, Any]:
     try:
         return tomllib.loads(content)
     except tomllib.TOMLDecodeError as error:
-        raise InputError(str(path), f"not TOML ({shorten(str(error))})", "must be mended there") from None
+        raise InputError(str(path), f"not TOML ({shorten(str(error), LONG)})", "must be mended there") from None
     except ValueError as error:  # a number of thousands of digits
-        raise InputError(str(path), f"not TOML ({shorten(str(error))})", "must hold plain numbers") from None
+        raise InputError(str(path), f"not TOML ({shorten(str(error), LONG)})", "must hold plain numbers") from None
     except RecursionError:
         raise InputError(str(path), "nested too deeply", "must be plain tables") from None
 
