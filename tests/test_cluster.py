@@ -188,6 +188,24 @@ def test_blocks_of_one_task_come_back_in_order_from_all_workers(two_workers):
     assert len(set(processes)) == 2
 
 
+def test_blocks_of_a_worker_that_dies_are_done_by_another(two_workers, tmp_path):
+    died = tmp_path / "died"
+
+    def block(number, own):
+        time.sleep(0.02)
+        if os.getpid() != own and not died.exists():
+            died.touch()
+            os.kill(os.getpid(), signal.SIGKILL)
+        return number
+
+    def session():
+        own = os.getpid()
+        return list(Cluster().in_order(block, ((number, own) for number in range(20))))
+
+    assert two_workers.client.submit(session).result(timeout=60) == list(range(20))
+    assert died.exists()
+
+
 def test_what_is_wrong_in_a_block_comes_back_as_it_was_raised(two_workers):
     def block(number):
         raise InputError("frames.tif", f"cut short at {number}", "must be whole")
