@@ -1,12 +1,15 @@
 """Files that stand are whole."""
 
+import errno
+import os
+
 import dask.array as da
 import netCDF4
 import numpy as np
 import pytest
 import xarray as xr
 
-from heatwake.errors import BusyError, InputError
+from heatwake.errors import BusyError, InputError, StorageError
 from heatwake.store import results
 
 ATTRIBUTES = {"fingerprint": "f", "settings": "{}"}
@@ -67,6 +70,47 @@ def test_an_interrupted_write_leaves_nothing(tmp_path):
     assert not (tmp_path / "a.nc").exists()
     steps.close()
     assert list(tmp_path.iterdir()) == []
+
+
+def test_two_writers_of_one_file_do_not_tear_it(tmp_path):
+    path = tmp_path / "a.nc"
+    with results.whole_file(path) as first, results.whole_file(path) as second:
+        first.write_text("one and the same")
+        second.write_text("one and")
+        assert not path.exists()
+        second.write_text("one and the same")
+    assert path.read_text() == "one and the same"
+    assert list(tmp_path.iterdir()) == [path]
+
+
+def test_what_a_killed_writer_left_is_swept_and_nothing_else(tmp_path):
+    (tmp_path / "one").mkdir()
+    kept = [tmp_path / ".lock", tmp_path / "one" / "rise.nc", tmp_path / "one" / "partial.csv"]
+    left = [tmp_path / "one" / ".rise.nc.0123456789ab.partial.nc", tmp_path / ".run.json.0123456789ab.partial.json"]
+    for path in (*kept, *left):
+        path.write_text("")
+    results.sweep(tmp_path)
+    assert sorted(path for path in tmp_path.rglob("*") if path.is_file()) == sorted(kept)
+
+
+@pytest.mark.parametrize("number", [errno.ENOSPC, errno.EROFS, errno.EACCES, errno.EDQUOT])
+def test_a_disk_that_refuses_is_named_with_its_reason(tmp_path, number):
+    def refuse():
+        with results.whole_file(tmp_path / "a.nc"):
+            raise OSError(number, os.strerror(number))
+
+    with pytest.raises(StorageError, match=rf"a\.nc cannot be written: {os.strerror(number)}$"):
+        refuse()
+    assert list(tmp_path.iterdir()) == []
+
+
+def test_an_input_that_refuses_is_not_taken_for_the_disk(tmp_path):
+    def refuse():
+        with results.whole_file(tmp_path / "results" / "a.nc"):
+            raise PermissionError(errno.EACCES, "Permission denied", str(tmp_path / "frames.tif"))
+
+    with pytest.raises(PermissionError, match=r"frames\.tif"):
+        refuse()
 
 
 def test_a_damaged_result_has_no_fingerprint(tmp_path):
