@@ -193,12 +193,8 @@ def slope_with_constant(amounts: list[float], seconds: list[float]) -> tuple[flo
 def side_by_side(bench: Bench, first: Path, second: Path) -> None:
     """Two workers against one, threads in one session, and what the machine itself gives."""
     stacks = [one / "frames.tif" for one in (first, second)]
-    alone = min(timed(lambda path: decode_threads(path, threads=1), stacks[0])[0] for _ in range(2))
-    orders = [[sys.executable, "-c", DECODE, str(one)] for one in stacks]
-    started = time.perf_counter()
-    both = [subprocess.Popen(order, stdout=subprocess.PIPE, text=True) for order in orders]
-    together = max(float(one.communicate()[0]) for one in both)
-    bench.numbers["decode_pair_wall_s"] = time.perf_counter() - started
+    alone = min(decode_side_by_side(stacks[:1]) for _ in range(2))
+    together = min(decode_side_by_side(stacks) for _ in range(2))
     bench.add("machine: two decoding processes / one", 2 * alone / together, note="what two cores give at most")
     turns = range(bench.repeats)
     one = min((bench.ours(first, second, workers=1, cores=1) for _ in turns), key=lambda run: run.sessions)
@@ -214,12 +210,20 @@ def side_by_side(bench: Bench, first: Path, second: Path) -> None:
 
 DECODE = """
 import sys, time, tifffile
-started = time.perf_counter()
 with tifffile.TiffFile(sys.argv[1]) as stack:
+    stack.pages[0].asarray()
+    started = time.perf_counter()
     for page in stack.pages:
         page.asarray(maxworkers=1)
 print(time.perf_counter() - started)
 """
+
+
+def decode_side_by_side(stacks: list[Path]) -> float:
+    """Decode stacks in a process each; return the seconds of the slowest."""
+    orders = [[sys.executable, "-c", DECODE, str(one)] for one in stacks]
+    running = [subprocess.Popen(order, stdout=subprocess.PIPE, text=True) for order in orders]
+    return max(float(one.communicate()[0]) for one in running)
 
 
 def show(bench: Bench, title: str) -> None:
