@@ -69,7 +69,7 @@ class Machines:
         raise RuntimeError("no scheduler")
 
     def add_worker(self):
-        places = ("--no-nanny", "--no-dashboard", "--nthreads", "1", "--memory-limit", "0")
+        places = ("--no-nanny", "--no-dashboard", "--nthreads", "1", "--memory-limit", "0", "--death-timeout", "60")
         scratch = ("--local-directory", str(self.folder / "scratch"))
         return self._start("dask_worker", self.address, *places, *scratch)
 
