@@ -12,6 +12,9 @@ from contextlib import contextmanager
 from contextvars import ContextVar
 from typing import Any, Final, Protocol
 
+import numpy as np
+import numpy.typing as npt
+
 AHEAD: Final = 2  # tasks in hand per worker: one done or being done, one to go on with
 
 
@@ -76,3 +79,49 @@ def working_with(workers: Workers) -> Iterator[None]:
 def in_order(function: Callable[..., Any], tasks: Iterable[tuple[Any, ...]]) -> Iterator[Any]:
     """Yield ``function(*task)`` for each task in order, by whoever works here; threads of this process by default."""
     yield from (_current.get() or Threads()).in_order(function, tasks)
+
+
+class Shelf(Protocol):
+    """Pictures put aside under a number, for as long as the work lasts."""
+
+    def put(self, number: int, picture: npt.NDArray[np.float32]) -> None:
+        """Put a picture (rows, columns) aside."""
+        ...
+
+    def get(self, number: int) -> npt.NDArray[np.float32]:
+        """Return a picture that was put aside."""
+        ...
+
+
+class MemoryShelf:
+    """Keeps pictures in memory."""
+
+    def __init__(self, shape: tuple[int, int]) -> None:
+        self._pictures: dict[int, npt.NDArray[np.float32]] = {}
+        self.shape = shape
+
+    def put(self, number: int, picture: npt.NDArray[np.float32]) -> None:
+        """Put a picture (rows, columns) aside."""
+        self._pictures[number] = picture
+
+    def get(self, number: int) -> npt.NDArray[np.float32]:
+        """Return a picture that was put aside."""
+        return self._pictures[number]
+
+
+_shelves: ContextVar[Callable[[tuple[int, int]], Shelf]] = ContextVar("shelves", default=MemoryShelf)
+
+
+@contextmanager
+def shelving_with(make: Callable[[tuple[int, int]], Shelf]) -> Iterator[None]:
+    """Let pictures be put aside on shelves made so, inside."""
+    token = _shelves.set(make)
+    try:
+        yield
+    finally:
+        _shelves.reset(token)
+
+
+def shelf(shape: tuple[int, int]) -> Shelf:
+    """Return an empty shelf for pictures of a shape; in memory by default."""
+    return _shelves.get()(shape)

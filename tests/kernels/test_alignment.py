@@ -9,7 +9,6 @@ from skimage import data
 from skimage.registration import phase_cross_correlation
 
 from heatwake.kernels.alignment import (
-    align,
     compose,
     gradient_magnitude,
     invert,
@@ -18,6 +17,7 @@ from heatwake.kernels.alignment import (
     pose_matrix,
     resample,
 )
+from heatwake.kernels.pose_search import align
 
 PICTURES = ("brick", "grass", "gravel", "camera")
 NOISE = 0.05  # of the picture's standard deviation
@@ -100,7 +100,8 @@ def test_masked_pixels_are_left_out_even_if_the_mask_stands_still():
     still, moved = view(picture("gravel"), rng), view(shifted(picture("gravel"), 2.6, -1.7), rng)
     still[:, :60] = moved[:, :60] = np.nan
     known, seen = np.isfinite(still), np.isfinite(moved)
-    found = align(normalise_contrast(moved), normalise_contrast(still), mask=seen, reference_mask=known)
+    one, other = (np.where(there, normalise_contrast(image), np.nan) for image, there in ((moved, seen), (still, known)))
+    found = align(one, other)
     np.testing.assert_allclose(found.pose, [2.6, -1.7, 0], atol=0.1)
 
 

@@ -10,7 +10,7 @@ def test_blocks_solve_as_the_whole_matrix_does():
     rng = np.random.default_rng(0)
     count, size = 5, 4
     blocks = rng.normal(size=(count, size, size)) + 12.0 * np.eye(size)
-    before, after = rng.normal(size=(2, count, size, 1))
+    before, after = rng.normal(size=(2, count, size))
     added = [rng.uniform(0.0, 5.0, (count, size)), np.zeros((count, size))]
     right = rng.normal(size=(count, size, 3))
     for diagonal, factors in zip(added, factorise(blocks, before=before, after=after, added=added), strict=True):
@@ -18,7 +18,7 @@ def test_blocks_solve_as_the_whole_matrix_does():
         for k in range(count):
             whole[k, :, k] = blocks[k] + np.diag(diagonal[k])
             if k > 0:
-                whole[k, :, k - 1] = np.diag(before[k, :, 0])
-                whole[k - 1, :, k] = np.diag(after[k - 1, :, 0])
+                whole[k, :, k - 1] = np.diag(before[k])
+                whole[k - 1, :, k] = np.diag(after[k - 1])
         exact = np.linalg.solve(whole.reshape(count * size, -1), right.reshape(count * size, -1))
         assert factors.solve(right).reshape(count * size, -1) == pytest.approx(exact, rel=1e-10, abs=1e-12)

@@ -3,9 +3,13 @@
 import numpy as np
 import pytest
 
-from heatwake.kernels.frame_quality import common_steps, departure, gaps, is_repeat, obstructed_share, thumbnail
+from heatwake.kernels.frame_quality import common_steps, departure, explained, gaps, is_repeat, obstructed_share, thumbnail
 
 PLACES = 48
+
+
+def departed(picture, *, before, after):
+    return departure(picture, *explained(before, after, shape=picture.shape))
 
 
 def heating(elapsed, rng, *, on=10.0, fastest=20.0):
@@ -98,10 +102,10 @@ def pictures(times, rng):
 def test_a_hand_departs_from_before_and_after_and_a_heating_spot_does_not():
     rng = np.random.default_rng(6)
     before, now, after = pictures(np.arange(10), rng)[::-1], pictures([10], rng)[0], pictures(np.arange(11, 21), rng)
-    clean = departure(now, before=before, after=after)
+    clean = departed(now, before=before, after=after)
     assert obstructed_share(clean, least=1.0) == 0
     now[14:, 4:10] = 33
-    share = obstructed_share(departure(now, before=before, after=after), least=1.0)
+    share = obstructed_share(departed(now, before=before, after=after), least=1.0)
     assert share == pytest.approx(60 / (24 * 32))
 
 
@@ -109,14 +113,14 @@ def test_at_the_ends_of_a_recording_the_trend_may_go_on():
     rng = np.random.default_rng(7)
     after = pictures(np.arange(1, 16), rng)
     first = pictures([0], rng)[0]
-    assert obstructed_share(departure(first, before=after[:0], after=after), least=1.0) == 0
+    assert obstructed_share(departed(first, before=after[:0], after=after), least=1.0) == 0
     first[14:, 4:10] = 33
-    assert obstructed_share(departure(first, before=after[:0], after=after), least=1.0) > 0.05
-    assert np.isnan(departure(first, before=after[:0], after=after[:0])).all()
+    assert obstructed_share(departed(first, before=after[:0], after=after), least=1.0) > 0.05
+    assert np.isnan(departed(first, before=after[:0], after=after[:0])).all()
 
 
 def test_a_step_common_to_all_places_obstructs_nothing():
     rng = np.random.default_rng(8)
     sides = pictures(np.arange(20), rng)
-    departures = departure(pictures([10], rng)[0] + 5.0, before=sides[:10][::-1], after=sides[10:])
+    departures = departed(pictures([10], rng)[0] + 5.0, before=sides[:10][::-1], after=sides[10:])
     assert obstructed_share(departures, least=1.0) == 0

@@ -5,6 +5,7 @@ from hypothesis import strategies as st
 from skimage.transform import ProjectiveTransform
 
 from heatwake.kernels import geometry
+from heatwake.kernels.interpolation import resample
 
 CORNERS = np.array([[22.0, 18.0], [301.0, 20.0], [300.0, 195.0], [21.0, 193.0]])
 
@@ -35,7 +36,7 @@ def test_a_resampled_hot_spot_is_the_hot_spot():
     rows, columns = np.mgrid[0:220, 0:330]
     grid = np.stack([*np.meshgrid(np.arange(160), np.arange(100)), np.ones((100, 160))])
     places = np.einsum("ij,jkl->ikl", mapping, grid)
-    ours = geometry.resample(spot(columns, rows), mapping, shape=(100, 160))
+    ours = resample(spot(columns, rows), mapping, shape=(100, 160))
     assert np.abs(ours - spot(places[0] / places[2], places[1] / places[2])).max() < 0.05
 
 
@@ -55,7 +56,7 @@ def test_a_masked_pixel_masks_what_it_touches_and_no_more():
     picture = np.ones((20, 20))
     picture[10, 10] = np.nan
     shift = np.array([[1, 0, 0.5], [0, 1, 0], [0, 0, 1]], dtype=float)
-    moved = geometry.resample(picture, shift, shape=(20, 19))
+    moved = resample(picture, shift, shape=(20, 19))
     assert np.argwhere(np.isnan(moved)).tolist() == [[10, 9], [10, 10]]
 
 

@@ -8,8 +8,10 @@ import tifffile
 import xarray as xr
 
 from heatwake.errors import DataModelError, InputError
-from heatwake.kernels.alignment import align, normalise_contrast, pose_matrix
+from heatwake.kernels.alignment import pose_matrix
+from heatwake.kernels.pose_search import align
 from heatwake.kernels.pose_track import picture_reach
+from heatwake.kernels.reference_picture import contrast_of
 from heatwake.scene import Bump, Camera, Hand, Handling, Shake, Shutter, charger, record, simulate
 from heatwake.schema.variables import REASON, VARIABLES
 from heatwake.stages.registration import STAGE, RegistrationSettings, register
@@ -171,12 +173,7 @@ def test_a_shift_given_to_a_real_leaf_is_found(leaf_frames, shift):
     whole = np.where(np.isfinite(leaf), leaf, np.nanmean(leaf)).astype(np.float32)
     moved = cv2.warpAffine(whole, matrix, leaf.shape[::-1], flags=cv2.INTER_LANCZOS4)
     seen = cv2.warpAffine(np.isfinite(leaf).astype(np.float32), matrix, leaf.shape[::-1]) > 0.99
-    found = align(
-        normalise_contrast(np.where(seen, moved, np.nan)),
-        normalise_contrast(leaf),
-        mask=seen,
-        reference_mask=np.isfinite(leaf),
-    )
+    found = align(contrast_of(np.where(seen, moved, np.nan)), contrast_of(leaf))
     np.testing.assert_allclose([found.shift_x, found.shift_y], shift, atol=0.1)
 
 

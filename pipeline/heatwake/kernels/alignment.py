@@ -1,10 +1,9 @@
-"""Where a picture's content has moved to: rigid sub-pixel alignment on the local contrast.
+"""Rigid movements of a picture's content, and pictures of its local contrast to measure them by.
 
 A *pose* is ``(shift_x, shift_y, rotation)``: the content of the reference turned about the picture's centre by
 ``rotation`` [deg, counter-clockwise as seen] and then moved by ``shift_x`` to the right and ``shift_y`` down [px].
 """
 
-from dataclasses import dataclass
 from typing import Any, Final
 
 import cv2
@@ -18,46 +17,6 @@ FINE: Final = 0.8  # [px] finer than this is noise and sampling
 COARSE: Final = 2.0  # [px] coarser than this is heat that spreads, not what is printed on the board
 NEIGHBOURHOOD: Final = 5.0  # [px] the contrast is evened out over this length
 CONTRAST_FLOOR: Final = 0.1  # share of the overall contrast below which a place isn't raised further
-RESIDUAL_REACH: Final = 4.0  # [px] smoothing of the misfit before it is judged
-RESIDUAL_LIMIT: Final = 2.2  # a place with more than this many times the median misfit is masked
-ECC_FILTER: Final = 3  # [px] width of the filter inside the fine step
-ECC_STEPS: Final = 40
-ECC_STOP: Final = 1e-5
-SMALLEST: Final = 16  # [px] a smaller picture holds too little to align
-LEAST_SHARE: Final = 0.05  # of the pixels that must be seen
-
-
-@dataclass(frozen=True)
-class Alignment:
-    """A pose and how well it is founded.
-
-    Attributes
-    ----------
-    shift_x, shift_y : float
-        Movement of the content from reference to image [px], right and down.
-    rotation : float
-        Turn about the picture's centre [deg], counter-clockwise as seen.
-    quality : float
-        Correlation of the two pictures over the pixels used, 0 to 1; 0 where nothing could be aligned.
-    share : float
-        Share of the seen pixels that agree with the reference, 0 to 1.
-    """
-
-    shift_x: float
-    shift_y: float
-    rotation: float
-    quality: float
-    share: float = 1.0
-
-    @classmethod
-    def of(cls, pose: Array, *, quality: float, share: float) -> "Alignment":
-        """Return the alignment of a pose given as an array (3,)."""
-        return cls(float(pose[0]), float(pose[1]), float(pose[2]), quality, share)
-
-    @property
-    def pose(self) -> Array:
-        """The three numbers of the pose as an array."""
-        return np.array([self.shift_x, self.shift_y, self.rotation])
 
 
 def pose_matrix(shift_x: float, shift_y: float, rotation: float, *, shape: tuple[int, int]) -> Array:
@@ -226,81 +185,3 @@ def _local_mean(image: Array, *, seen: Mask, reach: float) -> Array:
         return smooth
     weight = cv2.GaussianBlur(seen.astype(np.float32), (0, 0), reach, borderType=cv2.BORDER_REFLECT)
     return np.asarray(smooth / np.maximum(weight, 1e-3))
-
-
-def align(
-    image: Array,
-    reference: Array,
-    *,
-    guess: npt.ArrayLike | None = None,
-    mask: Mask | None = None,
-    reference_mask: Mask | None = None,
-) -> Alignment:
-    """Return where the content of the reference is on the image.
-
-    Phase correlation where there is no guess (Guizar-Sicairos, Thurman and Fienup, Opt. Lett. 33 (2008) 156, without
-    their refinement), then the enhanced correlation coefficient with a rigid model (Evangelidis and Psarakis, IEEE
-    PAMI 30 (2008) 1858), then once more without the places that disagree (a hand).
-
-    Parameters
-    ----------
-    image, reference : (rows, columns) arrays
-        Contrast-normalised pictures (see :func:`normalise_contrast`), without NaN.
-    guess : (3,) array, optional
-        A pose to start from.
-    mask, reference_mask : (rows, columns) arrays of bool, optional
-        Pixels of the image, and of the reference, to use.
-
-    Returns
-    -------
-    Alignment
-        With quality 0 and the guess (or no movement) as the pose where the pictures can't be aligned.
-    """
-    seen = np.ones(image.shape, dtype=np.bool_) if mask is None else mask
-    start = np.zeros(3) if guess is None else np.asarray(guess, dtype=np.float64)
-    nothing = Alignment.of(start, quality=0.0, share=0.0)
-    if min(image.shape) < SMALLEST or np.mean(seen) < LEAST_SHARE or not (image.any() and reference.any()):
-        return nothing
-    if guess is None:
-        start = np.array([*_coarse_shift(image, reference), 0.0])
-    if reference_mask is not None and not reference_mask.all():
-        seen = seen & (resample(reference_mask.astype(np.float32), invert(start), fill=0.0) > 0.99)
-        if np.mean(seen) < LEAST_SHARE:
-            return nothing
-    rough = _refine(image, reference, start=start, seen=seen)
-    if rough is None:
-        return nothing
-    agreeing = seen & ~_disagreement(image, reference, pose=rough[0], seen=seen)
-    share = float(agreeing.sum() / seen.sum())
-    fine = _refine(image, reference, start=rough[0], seen=agreeing)
-    pose, quality = rough if fine is None else fine
-    return Alignment.of(pose, quality=float(np.clip(quality, 0, 1)), share=share)
-
-
-def _coarse_shift(image: Array, reference: Array) -> tuple[float, float]:
-    window = cv2.createHanningWindow(image.shape[::-1], cv2.CV_32F)
-    (right, down), _ = cv2.phaseCorrelate(reference.astype(np.float32), image.astype(np.float32), window)
-    return float(right), float(down)
-
-
-def _refine(image: Array, reference: Array, *, start: Array, seen: Mask) -> tuple[Array, float] | None:
-    """Pose and correlation; None where the search runs off."""
-    shape = (image.shape[0], image.shape[1])
-    matrix = pose_matrix(*start.tolist(), shape=shape).astype(np.float32)
-    stop = (cv2.TERM_CRITERIA_EPS | cv2.TERM_CRITERIA_COUNT, ECC_STEPS, ECC_STOP)
-    try:
-        quality, matrix = cv2.findTransformECC(
-            reference, image, matrix, cv2.MOTION_EUCLIDEAN, stop, seen.astype(np.uint8), ECC_FILTER
-        )
-    except cv2.error:  # the search has left the picture, or the two pictures don't correlate
-        return None
-    pose = matrix_pose(matrix, shape=shape)
-    return (pose, float(quality)) if np.isfinite(pose).all() and np.isfinite(quality) else None
-
-
-def _disagreement(image: Array, reference: Array, *, pose: Array, seen: Mask) -> Mask:
-    """Pixels of the image whose surroundings differ from the reference more than elsewhere."""
-    expected = resample(reference, invert(pose), fill=0.0)
-    misfit = np.where(seen, np.abs(image - expected), 0).astype(np.float32)
-    smooth = _local_mean(misfit, seen=seen, reach=RESIDUAL_REACH)
-    return np.asarray(smooth > RESIDUAL_LIMIT * np.median(smooth[seen]))

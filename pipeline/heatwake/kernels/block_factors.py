@@ -9,6 +9,8 @@ from collections.abc import Sequence
 import numpy as np
 import numpy.typing as npt
 
+from heatwake.kernels.compiled import compiled
+
 Array = npt.NDArray[np.float64]
 
 
@@ -22,22 +24,41 @@ class BlockFactors:
     ----------
     inverse : (blocks, k, k) array
         Of what elimination leaves of the diagonal blocks.
-    before, after : (blocks, k, 1) arrays
+    before, after : (blocks, k) arrays
         Coupling to the block before and to the block after; unused at the ends.
     """
 
     def __init__(self, inverse: Array, *, before: Array, after: Array) -> None:
-        self.inverse, self.before, self.after = inverse, before, after
+        self.inverse = inverse
+        self.before, self.after = np.ascontiguousarray(before), np.ascontiguousarray(after)
 
     def solve(self, right: Array) -> Array:
         """Return the solutions ``(blocks, k, m)`` for right-hand sides of that shape."""
-        found = np.empty_like(right)
-        np.matmul(self.inverse[0], right[0], out=found[0])
-        for block in range(1, len(found)):
-            np.matmul(self.inverse[block], right[block] - self.before[block] * found[block - 1], out=found[block])
-        for block in range(len(found) - 2, -1, -1):
-            found[block] -= self.inverse[block] @ (self.after[block] * found[block + 1])
+        found = np.array(right, order="C")
+        _substitute(self.inverse, self.before, self.after, found)
         return found
+
+
+@compiled("void(float64[:,:,::1], float64[:,::1], float64[:,::1], float64[:,:,::1])")
+def _substitute(inverse: Array, before: Array, after: Array, found: Array) -> None:
+    """Turn right-hand sides into solutions, in place."""
+    blocks, size, many = found.shape
+    passed, taken = np.empty((size, many)), np.empty((size, many))
+    for block in range(blocks):
+        for row in range(size):
+            for column in range(many):
+                passed[row, column] = found[block, row, column]
+                if block > 0:
+                    passed[row, column] -= before[block, row] * found[block - 1, row, column]
+        np.dot(inverse[block], passed, found[block])
+    for block in range(blocks - 2, -1, -1):
+        for row in range(size):
+            for column in range(many):
+                passed[row, column] = after[block, row] * found[block + 1, row, column]
+        np.dot(inverse[block], passed, taken)
+        for row in range(size):
+            for column in range(many):
+                found[block, row, column] -= taken[row, column]
 
 
 def factorise(blocks: Array, *, before: Array, after: Array, added: Sequence[Array]) -> list[BlockFactors]:
@@ -47,7 +68,7 @@ def factorise(blocks: Array, *, before: Array, after: Array, added: Sequence[Arr
     ----------
     blocks : (blocks, k, k) array
         Diagonal blocks.
-    before, after : (blocks, k, 1) arrays
+    before, after : (blocks, k) arrays
         Coupling to the block before and to the block after.
     added : sequence of (blocks, k) arrays
         A diagonal for each set of factors.
@@ -58,6 +79,6 @@ def factorise(blocks: Array, *, before: Array, after: Array, added: Sequence[Arr
     inverse = np.empty_like(left)
     inverse[:, 0] = np.linalg.inv(left[:, 0])
     for block in range(1, len(blocks)):
-        passed = before[block] * inverse[:, block - 1] * after[block - 1].T
+        passed = before[block][:, np.newaxis] * inverse[:, block - 1] * after[block - 1]
         inverse[:, block] = np.linalg.inv(left[:, block] - passed)
     return [BlockFactors(each, before=before, after=after) for each in inverse]

@@ -72,6 +72,12 @@ class Tangents:
         """Return those of some parameters."""
         return Tangents(**{name: values[columns] for name, values in vars(self).items()})
 
+    def concern(self) -> dict[str, Index]:
+        """Return which parameters each coefficient depends on."""
+        return {
+            name: np.flatnonzero(values.reshape(len(values), -1).any(axis=1)) for name, values in vars(self).items()
+        }
+
 
 @dataclass(frozen=True)
 class Step:
@@ -177,8 +183,8 @@ class ConjugateBoard:
             blocks[:, at[1:], at[:-1]] = layer.left[:, 1:]
             blocks[:, at[:-1], at[1:]] = layer.right[:, :-1]
             blocks[:, at, short - first + place] = across
-        before = np.concatenate([layer.below for layer in layers], axis=1)[..., np.newaxis]
-        after = np.concatenate([layer.above for layer in layers], axis=1)[..., np.newaxis]
+        before = np.concatenate([layer.below for layer in layers], axis=1)
+        after = np.concatenate([layer.above for layer in layers], axis=1)
         weight = self._to_blocks(self._storage(values)[:, np.newaxis])[..., 0]
         added = [weight / each if each else np.zeros_like(weight) for each in scaled]
         return factorise(blocks, before=before, after=after, added=added)
@@ -273,17 +279,18 @@ class ConjugateBoard:
         storage = np.concatenate([values.capacity * area, np.zeros(cells)])[:, np.newaxis]
         change = np.concatenate([tangents.capacity.T * area, np.zeros((cells, tangents.back.size))])
         slope = np.zeros_like(change)
+        concern = tangents.concern()
         results = []
         for steps in marched:
             for step in steps:
                 before, first, last = step.before @ powers, step.first @ powers, step.last @ powers
-                forcing = -self._changed(last, values, tangents)
+                forcing = -self._changed(last, values, tangents, concern)
                 if step.scaled == 0.0:
                     slope = self._solve(step.factors, forcing)
                     continue
                 ratio = (1.0 - _GAMMA) / _GAMMA
                 rate = (first - before) / step.scaled
-                early = -self._changed(first, values, tangents) - change * rate[:, np.newaxis]
+                early = -self._changed(first, values, tangents, concern) - change * rate[:, np.newaxis]
                 early += storage * slope / step.scaled
                 middle = self._solve(step.factors, early)
                 reached = before + ratio * (first - before)
@@ -293,7 +300,7 @@ class ConjugateBoard:
             results.append(slope[:cells])
         return results
 
-    def _changed(self, state: Array, values: Coefficients, tangents: Tangents) -> Array:
+    def _changed(self, state: Array, values: Coefficients, tangents: Tangents, concern: dict[str, Index]) -> Array:
         """Derivative of the operator, applied to a state: ``(2 cells, p)`` [W]."""
         cells, area = self.grid.cells, self.grid.cell_area
         board, air = state[:cells], state[cells:]
@@ -302,8 +309,15 @@ class ConjugateBoard:
         )
         donor = np.where(values.flux >= 0.0, self.low, self.high)
         carried = np.where(donor >= 0, air[donor], 0.0)
-        passing = (area * (board - air))[:, np.newaxis] * tangents.exchange.T
-        upper = self._leaves @ (fall * tangents.sheet).T + passing + np.outer(area * board, tangents.back)
-        blown = carried * tangents.flux + np.outer(tangents.mixing, fall_air)
-        lower = self._leaves @ blown.T - passing + np.outer(area * air, tangents.film)
-        return np.concatenate([upper, lower])
+        changed = np.zeros((2 * cells, tangents.back.size))
+        upper, lower = changed[:cells], changed[cells:]
+        at = concern["exchange"]
+        passing = (area * (board - air))[:, np.newaxis] * tangents.exchange[at].T
+        upper[:, at] += passing
+        lower[:, at] -= passing
+        upper[:, concern["sheet"]] += self._leaves @ (fall * tangents.sheet[concern["sheet"]]).T
+        lower[:, concern["flux"]] += self._leaves @ (carried * tangents.flux[concern["flux"]]).T
+        upper[:, concern["back"]] += np.outer(area * board, tangents.back[concern["back"]])
+        lower[:, concern["film"]] += np.outer(area * air, tangents.film[concern["film"]])
+        lower[:, concern["mixing"]] += np.outer(self._leaves @ fall_air, tangents.mixing[concern["mixing"]])
+        return changed

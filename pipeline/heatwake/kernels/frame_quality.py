@@ -145,25 +145,25 @@ def gaps(elapsed: Array, *, factor: float) -> Mask:
     return found
 
 
-def departure(picture: Array, *, before: Array, after: Array) -> Array:
-    """Return how far each place lies outside of what earlier and later pictures explain.
+def explained(before: Array, after: Array, *, shape: tuple[int, ...]) -> tuple[Array, Array]:
+    """Return the lowest and highest reading of each place that earlier and later pictures explain.
 
     Parameters
     ----------
-    picture : (rows, columns) array
-        Readings on the reference's grid [K or degC].
     before, after : (k, rows, columns) arrays
         Sound pictures from before and after, the nearest first; either may be empty.
+    shape : (rows, columns)
 
     Returns
     -------
-    (rows, columns) array
-        [K], signed: 0 between the two sides' medians, widened by how much the place flickers anyway (air that gusts
-        over it, an edge that shakes); NaN where not seen or where there's nothing to judge by.
+    tuple of (rows, columns) arrays
+        [K or degC], the two sides' medians, widened by how much the place flickers anyway (air that gusts over it, an
+        edge that shakes); NaN where there's nothing to judge by.
     """
     sides = [side for side in (before, after) if len(side)]
     if not sides:
-        return np.full(picture.shape, np.nan, dtype=picture.dtype)
+        nothing = np.full(shape, np.nan, dtype=np.float32)
+        return nothing, nothing
     medians = np.stack([np.median(side, axis=0) for side in sides])
     flicker = np.min([_spread(side) for side in sides], axis=0)
     low, high = medians.min(axis=0), medians.max(axis=0)
@@ -172,7 +172,24 @@ def departure(picture: Array, *, before: Array, after: Array) -> Array:
         swing = 2 * np.abs(medians[0] - near)
         usual = np.quantile(sides[0], [0.1, 0.9], axis=0)
         low, high = np.minimum(near - swing, usual[0]), np.maximum(near + swing, usual[1])
-    low, high = low - FLICKER_FACTOR * flicker, high + FLICKER_FACTOR * flicker
+    return low - FLICKER_FACTOR * flicker, high + FLICKER_FACTOR * flicker
+
+
+def departure(picture: Array, low: Array, high: Array) -> Array:
+    """Return how far each place lies outside of what's usual.
+
+    Parameters
+    ----------
+    picture : (rows, columns) array
+        Readings on the reference's grid [K or degC].
+    low, high : (rows, columns) arrays
+        From :func:`explained`.
+
+    Returns
+    -------
+    (rows, columns) array
+        [K], signed: 0 between low and high; NaN where not seen or where there's nothing to judge by.
+    """
     outside = picture - np.clip(picture, low, high)
     seen = np.isfinite(outside)
     level = np.median(outside[seen]) if seen.any() else 0.0  # what's common to all places is the camera's

@@ -5,7 +5,6 @@ from typing import Any, Final
 import cv2
 import numpy as np
 import numpy.typing as npt
-from skimage.transform import ProjectiveTransform, warp
 
 Array = npt.NDArray[Any]
 
@@ -61,34 +60,3 @@ def grid_to_board(x: Array, y: Array) -> Array:
     step_x = x[1] - x[0] if len(x) > 1 else 1.0
     step_y = y[1] - y[0] if len(y) > 1 else -1.0
     return np.array([[step_x, 0, x[0]], [0, step_y, y[0]], [0, 0, 1]], dtype=np.float64)
-
-
-def resample(image: Array, mapping: Array, *, shape: tuple[int, int]) -> Array:
-    """Return the image on another grid, by cubic interpolation.
-
-    Parameters
-    ----------
-    image : (rows, columns) array
-        NaN where there is no reading.
-    mapping : (3, 3) array
-        From (column, row) of the result to (column, row) of the image.
-    shape : (int, int)
-        Rows and columns of the result.
-
-    Returns
-    -------
-    (rows, columns) float32 array
-        NaN outside the image and wherever a masked pixel would contribute to the linear part of the kernel.
-    """
-    values = np.asarray(image, dtype=np.float32)
-    seen = np.isfinite(values)
-    if not seen.all():
-        # a neutral filling: what it touches is masked afterwards but for the kernel's outer, weak taps
-        values = np.where(seen, values, np.median(values[seen]) if seen.any() else np.float32(0))
-    # scikit-image's bicubic kernel follows a slope exactly; OpenCV's (a = -0.75, places rounded to 1/32 px) is three
-    # times further from a hot spot of two pixels' size.
-    place = ProjectiveTransform(mapping)
-    out = warp(values, place, output_shape=shape, order=3, mode="edge")
-    weight = warp(seen.astype(np.float32), place, output_shape=shape, order=1, mode="constant", cval=0.0)
-    out[weight < 0.999] = np.nan
-    return np.asarray(out, dtype=np.float32)

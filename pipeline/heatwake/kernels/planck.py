@@ -110,6 +110,7 @@ class EvenTable:
     """
 
     def __init__(self, values: Array) -> None:
+        self.values = np.ascontiguousarray(values, dtype=np.float64)
         self._last = len(values) - 1
         self._held = {np.dtype(kind): _with_steps(values.astype(kind)) for kind in (np.float32, np.float64)}
 
@@ -196,6 +197,11 @@ class BandTable:
             logarithm = np.log(values)
         cell = (logarithm - values.dtype.type(self.log_low)) * values.dtype.type(1 / self.log_step)
         return self.temperatures.at(np.asarray(cell))
+
+    @property
+    def grid(self) -> tuple[float, float]:
+        """First temperature of the tables [degC] and their cells per kelvin."""
+        return _TABLE_LOW, _CELLS / (_TABLE_HIGH - _TABLE_LOW)
 
     def _cell(self, temperature: npt.ArrayLike) -> Array:
         values = _floating(temperature)

@@ -6,7 +6,8 @@ from typing import Any, Final
 import numpy as np
 import numpy.typing as npt
 
-from heatwake.kernels.alignment import Alignment, align, gradient_magnitude, normalise_contrast, resample
+from heatwake.kernels.alignment import gradient_magnitude, normalise_contrast, resample
+from heatwake.kernels.pose_search import Alignment, Target, align
 
 Array = npt.NDArray[np.floating[Any]]
 Mask = npt.NDArray[np.bool_]
@@ -17,18 +18,24 @@ FARTHEST: Final = 0.3  # of the picture's shorter side; a larger movement is a w
 STEEPEST: Final = 10.0  # [deg] likewise
 
 
-@dataclass
+@dataclass(frozen=True)
 class Reference:
-    """The board's print, by its contrast and by the size of its gradient, and where it is known."""
+    """The board's print, by its contrast and by the size of its gradient, ready to be found."""
 
-    contrast: Array
-    edges: Array
-    known: Mask
+    contrast: Target
+    edges: Target
 
     @classmethod
     def of(cls, picture: Array) -> "Reference":
         """Return the reference that a picture (rows, columns) makes; masked pixels are NaN."""
-        return cls(normalise_contrast(picture), normalise_contrast(gradient_magnitude(picture)), np.isfinite(picture))
+        known = np.isfinite(picture)
+        edges = normalise_contrast(gradient_magnitude(picture))
+        return cls(Target.of(normalise_contrast(picture), known), Target.of(edges, known))
+
+
+def contrast_of(frame: Array) -> Array:
+    """Return the contrast-normalised picture, NaN where the frame is."""
+    return np.where(np.isfinite(frame), normalise_contrast(frame), np.float32(np.nan))
 
 
 def build_reference(sample: list[Array]) -> Reference:
@@ -43,10 +50,7 @@ def build_reference(sample: list[Array]) -> Reference:
     warm = [picture for picture, width in zip(sample, spread, strict=True) if width >= LEAST_CONTRAST * spread.max()]
     reference = Reference.of(warm[len(warm) // 2])
     for _ in range(2):
-        found = [
-            align(normalise_contrast(one), reference.contrast, mask=np.isfinite(one), reference_mask=reference.known)
-            for one in warm
-        ]
+        found = [align(contrast_of(one), reference.contrast) for one in warm]
         best = float(np.median([one.quality for one in found]))
         aligned = [
             resample(picture - np.float32(np.nanmedian(picture)), one.pose)
@@ -79,15 +83,13 @@ def locate(frame: Array, reference: Reference, *, guess: Array, good: float) -> 
     good : float
         Quality from which a pose isn't poor.
     """
-    seen, contrast = np.isfinite(frame), normalise_contrast(frame)
-    best = align(contrast, reference.contrast, guess=guess, mask=seen, reference_mask=reference.known)
+    contrast = contrast_of(frame)
+    best = align(contrast, reference.contrast, guess=guess)
     if best.quality < good:
-        other = align(contrast, reference.contrast, mask=seen, reference_mask=reference.known)
-        best = max(best, other, key=_plausible_quality)
+        best = max(best, align(contrast, reference.contrast), key=_plausible_quality)
     if best.quality < good:
-        edges = normalise_contrast(gradient_magnitude(frame))
-        other = align(edges, reference.edges, guess=best.pose, mask=seen, reference_mask=reference.known)
-        best = max(best, other, key=_plausible_quality)
+        edges = contrast_of(gradient_magnitude(frame))
+        best = max(best, align(edges, reference.edges, guess=best.pose), key=_plausible_quality)
     if not _is_plausible(best, frame.shape):
         return Alignment.of(guess, quality=0.0, share=0.0)
     return best

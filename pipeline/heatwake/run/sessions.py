@@ -4,6 +4,7 @@ import json
 import time
 from collections.abc import Callable, Generator, Iterator, Mapping
 from contextlib import closing, contextmanager
+from functools import partial
 from pathlib import Path
 from typing import Any, Final
 
@@ -17,15 +18,19 @@ from heatwake.run.fingerprints import determinants, pages_determinants, plain_js
 from heatwake.run.guard import Steps, guarded
 from heatwake.schema.settings import Settings
 from heatwake.schema.variables import require
-from heatwake.stages import film
+from heatwake.stages import board, film
 from heatwake.stages.table import PRODUCTS, Product
 from heatwake.store import results, tables
 from heatwake.store.movie import write_movie
 from heatwake.store.session import OpenSession, open_description, open_session
+from heatwake.store.shelf import FileShelf
+from heatwake.workers import shelving_with
 
 MADE: Final = ".made.json"  # what results were made from that cannot say it themselves, by file
 FRAME_DIMS: Final = {"frame", "bare_frame", "covered_frame", "row", "column"}
+FRAMES_TO_SUM: Final = 4  # in an analysis step, on average
 FROM_FRAMES: Final = ("registration.nc", "rise.nc")
+SUMS: Final = ("mean_radiance", "summed")  # made beside the registration, for the maps
 TABLE: Final = "summary.csv"
 PAGES: Final = ("report.html", "airflow.mp4")
 
@@ -108,13 +113,15 @@ def _steps(
     described = read.drop_dims(FRAME_DIMS & set(read.dims))
     frames = read
     if any(product.file in FROM_FRAMES for product in stale):
-        frames = film.STAGE.apply(read, settings["film"])
+        frames = _with_bins(film.STAGE.apply(read, settings["film"]), settings)
     made: dict[str, xr.Dataset] = {}
     for product in PRODUCTS:
         if product in stale:
             dataset = _inputs(product, frames, made, described=described)
             with _timed(product.file, products):
-                yield from _make(product, dataset, target, settings=settings, session=session, marks=marks)
+                whole = yield from _make(product, dataset, target, settings=settings, session=session, marks=marks)
+                if product.file == "registration.nc":
+                    frames = frames.assign({name: whole[name] for name in SUMS if name in whole})
         made[product.file] = results.open_result(target / product.file)
     with _timed("pages" if pages else TABLE, products):
         merged = _merge(described, *_known(made))
@@ -142,6 +149,18 @@ def _inputs(
     return _merge(described, *_known(made))
 
 
+def _with_bins(frames: xr.Dataset, settings: Mapping[str, Settings]) -> xr.Dataset:
+    """Mark each frame's analysis step where a step has several: frames are then summed while their motion is measured.
+
+    Fewer are as quickly read once more as their sums are put aside.
+    """
+    chosen = settings["board"]
+    if not isinstance(chosen, board.BoardSettings) or not frames.sizes["frame"]:
+        return frames
+    bins = board.analysis_bins(frames["elapsed"].to_numpy(), chosen)
+    return frames.assign(bin=("frame", bins)) if len(bins) >= FRAMES_TO_SUM * (bins[-1] + 1) else frames
+
+
 def _known(made: Mapping[str, xr.Dataset]) -> list[xr.Dataset]:
     """Results that later stages build on; of the registration only the film's scalars."""
     scalars = made["registration.nc"].drop_dims("frame")
@@ -165,14 +184,15 @@ def _make(
     settings: Mapping[str, Settings],
     session: OpenSession,
     marks: Mapping[str, str],
-) -> Generator[Progress, None, None]:
+) -> Generator[Progress, None, xr.Dataset]:
+    """Make and write one result; return all that its stages made."""
     yield Progress(session.name, product.file, 0, 1)
-    for stage in product.stages:
-        require(dataset, stage.needs)
-        dataset = stage.apply(dataset, settings[stage.name])
-    if product.keeps:
-        kept = [name for name in product.keeps if name in dataset]
-        dataset = dataset[kept]
+    results.make_folder(target)
+    with shelving_with(partial(FileShelf, target)):
+        for stage in product.stages:
+            require(dataset, stage.needs)
+            dataset = stage.apply(dataset, settings[stage.name])
+    kept = dataset[[name for name in product.keeps if name in dataset]] if product.keeps else dataset
     used = {stage.name: settings[stage.name].model_dump(mode="json") for stage in product.stages}
     attributes = {
         "fingerprint": marks[product.file],
@@ -182,9 +202,10 @@ def _make(
         "title": session.description.title,
     }
     history = f"heatwake {__version__}: " + ", ".join(stage.name for stage in product.stages)
-    steps = results.write_result(target / product.file, dataset, attributes=attributes, history=history)
+    steps = results.write_result(target / product.file, kept, attributes=attributes, history=history)
     for done, total in steps:
         yield Progress(session.name, product.file, done, total)
+    return dataset
 
 
 def _tell_people(

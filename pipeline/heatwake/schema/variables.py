@@ -55,6 +55,9 @@ _PAIR_MAP, _PAIR_REGION, _PAIR = ("session", "y", "x"), ("session", "region"), (
 
 _ROWS: Final = (
     # --- the session as read: frames in image coordinates --------------------------------------------------
+    Variable("stored_level", ("frame", "row", "column"), "1", "value as stored"),
+    Variable("level_temperature", ("level",), "degC", "temperature that a stored level stands for"),
+    Variable("bin", ("frame",), "1", "number of the analysis step"),
     Variable("indicated_temperature", ("frame", "row", "column"), "degC", "temperature as the camera wrote it"),
     Variable("bare_temperature", ("bare_frame", "row", "column"), "degC", "as the camera wrote it, no film"),
     Variable("covered_temperature", ("covered_frame", "row", "column"), "degC", "as the camera wrote it, film on"),
@@ -96,7 +99,9 @@ _ROWS: Final = (
     Variable("opening_to_y", _OPENING, "mm", "other end of the opening"),
     Variable("event_elapsed", ("event",), "s", "time of an event since the first frame"),
     # --- film correction -----------------------------------------------------------------------------------
-    Variable("radiance", ("frame", "row", "column"), "W m-2 sr-1", "in-band radiance that leaves the surface"),
+    Variable("film_added", ("frame",), "W m-2 sr-1", "radiance that the film emits and mirrors towards the camera"),
+    Variable("mean_radiance", ("bin_number", "row", "column"), "W m-2 sr-1", "blackbody radiance of the indicated temperature"),
+    Variable("summed", ("frame",), "1", "frame is part of its bin's mean radiance"),
     Variable("transmittance", (), "1", "in-band transmittance of the film (1 with no film)"),
     Variable("transmittance_uncertainty", (), "1", "standard uncertainty of the transmittance"),
     Variable("film_absorptance", (), "1", "in-band absorptance of the film"),

@@ -1,28 +1,29 @@
 """Frames to board coordinates, and averaged to the analysis step."""
 
-import logging
 from typing import Any, Final
 
 import dask.array as da
 import numpy as np
 import numpy.typing as npt
 import xarray as xr
-from dask.delayed import delayed
 from pydantic import PositiveFloat
 
 from heatwake.errors import InputError
 from heatwake.kernels import geometry
 from heatwake.kernels.alignment import pose_matrix
+from heatwake.kernels.interpolation import resample
 from heatwake.kernels.planck import BandTable
 from heatwake.schema.settings import Settings
 from heatwake.schema.variables import label
+from heatwake.stages.film import surface_radiance
+from heatwake.stages.frame_blocks import folder_for, some_frames
 from heatwake.stages.stage import Stage
 
 Array = npt.NDArray[Any]
 
-logger = logging.getLogger(__name__)
-
 BLOCK_BYTES: Final = 8 * 2**20  # of averaged float32 maps
+READ_FRAMES: Final = 8  # read together
+MOST_CELLS: Final = 16_000_000  # of the grid
 
 
 class BoardSettings(Settings):
@@ -32,23 +33,37 @@ class BoardSettings(Settings):
     analysis_s: PositiveFloat = 1.0  # [s] set by the workflow's [cadence] table
 
 
+def analysis_bins(elapsed: Array, settings: BoardSettings) -> npt.NDArray[np.intp]:
+    """Return the number of each frame's analysis step, from 0 and without holes, for rising times [s].
+
+    Examples
+    --------
+    >>> analysis_bins(np.array([0.0, 0.4, 0.8, 1.2, 5.0]), BoardSettings(analysis_s=1.0)).tolist()
+    [0, 0, 0, 1, 2]
+    """
+    steps = np.floor(elapsed / settings.analysis_s + 1e-6).astype(np.intp)
+    return np.asarray(np.cumsum(np.diff(steps, prepend=steps[:1]) > 0), dtype=np.intp)
+
+
 def map_to_board(session: xr.Dataset, settings: BoardSettings) -> xr.Dataset:
     """Add ``board_radiance`` (time, y, x), lazily: usable frames moved to the board's grid and averaged.
 
-    The camera's offset step is taken off in radiance, where a shutter changes the signal by the same amount in every
-    pixel. A time step all of whose frames are unusable is NaN, with ``frames_used`` 0.
+    Where the frames of a step have been summed already as they are needed (``mean_radiance``) they are not read again:
+    when all usable ones of it were summed, no other, and the camera stood still among them. The camera's offset step is
+    taken off in radiance, where a shutter changes the signal by the same amount in every pixel. A time step all of
+    whose frames are unusable is NaN, with ``frames_used`` 0.
 
     Raises
     ------
     InputError
-        The corners do not run clockwise round a convex area.
+        The corners do not run clockwise round a convex area, or the grid is too fine.
     """
     x, y, mapping = _grid(session, settings)
-    bins = np.floor(session["elapsed"].to_numpy() / settings.analysis_s + 1e-6).astype(int)
-    starts = np.flatnonzero(np.diff(bins, prepend=bins[0] - 1))
-    stops = np.append(starts[1:], len(bins))
+    starts = np.flatnonzero(np.diff(analysis_bins(session["elapsed"].to_numpy(), settings), prepend=-1))
+    stops = np.append(starts[1:], session.sizes["frame"])
     usable = session["usable"].to_numpy() == 1
-    radiance = _maps(session, mapping, edges=(starts, stops), shape=(len(y), len(x)))
+    maps = BoardMaps(session, mapping, edges=(starts, stops), grid=(len(y), len(x)))
+    count = max(1, BLOCK_BYTES // (4 * len(y) * len(x)))
     unit = "mm" if _has_scale(session) else "pixel"
     coordinates = {
         "time": ("time", _bin_times(session, starts, stops), dict(session["time"].attrs)),
@@ -58,7 +73,8 @@ def map_to_board(session: xr.Dataset, settings: BoardSettings) -> xr.Dataset:
     }
     ambient = _bin_means(session["frame_ambient"].to_numpy(), usable, starts, stops)
     made = session.drop_vars(["time", "elapsed"]).assign_coords(coordinates)
-    made["board_radiance"] = (("time", "y", "x"), radiance)
+    lazy = da.from_array(maps, chunks=(count, -1, -1), asarray=False, fancy=False, meta=np.empty(0, np.float32))
+    made["board_radiance"] = (("time", "y", "x"), lazy)
     made["frames_used"] = ("time", np.add.reduceat(usable.astype(np.int32), starts))
     made["ambient"] = ("time", ambient)
     return label(made)
@@ -82,6 +98,8 @@ def _grid(session: xr.Dataset, settings: BoardSettings) -> tuple[Array, Array, A
         raise InputError("session.toml: board.corners_px", str(corners.tolist()), wanted)
     width, height = float(session["board_width"]), float(session["board_height"])
     step = settings.step_mm or geometry.grid_step(corners, width=width, height=height)
+    if width * height / step**2 > MOST_CELLS:
+        raise InputError("board.step_mm", f"{step:g}", f"must give at most {MOST_CELLS} cells: make it larger")
     x, y = geometry.cell_centres(width, step), geometry.cell_centres(height, step)[::-1].copy()
     to_pixels = geometry.board_homography(corners, width=width, height=height)
     return x, y, to_pixels @ geometry.grid_to_board(x, y)
@@ -101,32 +119,96 @@ def _bin_means(values: Array, usable: Array, starts: Array, stops: Array) -> Arr
     return means
 
 
-def _maps(session: xr.Dataset, mapping: Array, *, edges: tuple[Array, Array], shape: tuple[int, int]) -> da.Array:
-    starts, stops = edges
-    # averaged maps in a block, and frames that they need, are both kept small
-    most = max(1, int(BLOCK_BYTES / (4 * shape[0] * shape[1] * max(1.0, len(session["frame"]) / len(starts) / 4))))
-    frames = session["radiance"].data
-    corrections = np.stack([session[name].to_numpy() for name in ("shift_x", "shift_y", "rotation")], axis=1)
-    usable = session["usable"].to_numpy() == 1
-    offsets = _radiance_steps(session)
-    blocks = []
-    for first in range(0, len(starts), most):
-        group = slice(first, first + most)
-        span = slice(int(starts[group][0]), int(stops[group][-1]))
-        block = delayed(_average, pure=True)(
-            frames[span],
-            poses=corrections[span],
-            offsets=offsets[span],
-            usable=usable[span],
-            edges=[
-                (int(a) - span.start, int(b) - span.start) for a, b in zip(starts[group], stops[group], strict=True)
-            ],
-            mapping=mapping,
-            shape=shape,
-        )
-        blocks.append(da.from_delayed(block, shape=(len(starts[group]), *shape), dtype=np.float32))
-    maps: da.Array = da.concatenate(blocks, axis=0)
-    return maps
+class BoardMaps:
+    """Maps (time, y, x) of the radiance that leaves the board [W m-2 sr-1], made when they are asked for."""
+
+    dtype = np.dtype(np.float32)
+    ndim = 3
+
+    def __init__(
+        self, session: xr.Dataset, mapping: Array, *, edges: tuple[Array, Array], grid: tuple[int, int]
+    ) -> None:
+        self._session = session
+        self._edges = edges
+        self._mapping = mapping
+        self._folder = folder_for(session)
+        self._usable = session["usable"].to_numpy() == 1
+        self._poses = np.stack([session[name].to_numpy() for name in ("shift_x", "shift_y", "rotation")], axis=1)
+        self._offsets = _radiance_steps(session)
+        self._added = session["film_added"].to_numpy()
+        self._whole = self._whole_steps()
+        self.shape = (len(edges[0]), *grid)
+
+    def __getitem__(self, index: tuple[slice, slice, slice]) -> Array:
+        """Return a block, as dask asks for it."""
+        numbers = range(*index[0].indices(self.shape[0]))
+        maps = np.empty((len(numbers), *self.shape[1:]), dtype=np.float32)
+        for place, number in enumerate(numbers):
+            maps[place] = self._map(number)
+        return maps[:, index[1], index[2]]
+
+    def _whole_steps(self) -> npt.NDArray[np.bool_]:
+        """Which steps have a mean of just the usable frames, of one pose."""
+        if "mean_radiance" not in self._session:
+            return np.zeros(len(self._edges[0]), dtype=np.bool_)
+        starts = self._edges[0]
+        fits = self._usable == (self._session["summed"].to_numpy() == 1)
+        reference = np.repeat([self._pose(*edge) for edge in zip(*self._edges, strict=True)], _lengths(self._edges), 0)
+        stands = (self._poses == reference).all(axis=1) | ~self._usable
+        return np.asarray(np.logical_and.reduceat(fits & stands, starts))
+
+    def _pose(self, start: int, stop: int) -> Array:
+        return np.asarray(self._poses[start + int(np.argmax(self._usable[start:stop]))])
+
+    def _map(self, number: int) -> Array:
+        start, stop = (int(edge[number]) for edge in self._edges)
+        chosen = np.flatnonzero(self._usable[start:stop]) + start
+        if not len(chosen):
+            return np.full(self.shape[1:], np.nan, dtype=np.float32)
+        if self._whole[number]:
+            mean = self._session["mean_radiance"][number].data.compute(scheduler="synchronous")
+            indicated = self._on_board(mean, self._pose(start, stop))
+        else:
+            indicated = self._from_frames(chosen)
+        radiance = surface_radiance(self._session, indicated, added=float(self._added[chosen].mean()))
+        return radiance - np.float32(self._offsets[chosen].mean())
+
+    def _from_frames(self, chosen: npt.NDArray[np.intp]) -> Array:
+        """Read frames, sum those that follow each other with one pose, and move each sum to the board."""
+        jumps = (np.diff(self._poses[chosen], axis=0) != 0).any(axis=1)
+        total = np.zeros(self.shape[1:], dtype=np.float32)
+        for run in np.split(chosen, np.flatnonzero(jumps) + 1):
+            picture = np.zeros((self._session.sizes["row"], self._session.sizes["column"]))
+            for first in range(0, len(run), READ_FRAMES):
+                some = run[first : first + READ_FRAMES]
+                block = some_frames(self._session, int(some[0]), int(some[-1]) + 1)
+                for frame in block.read()[some - block.start]:
+                    self._folder.fold(frame, total=picture)
+            mean = (picture / len(run)).astype(np.float32)
+            share = np.float32(len(run) / len(chosen))
+            moved = self._on_board(mean, self._poses[run[0]])
+            total = moved if len(run) == len(chosen) else total + share * moved
+        return total
+
+    def _on_board(self, frame: Array, pose: Array) -> Array:
+        """One picture on the grid.
+
+        On the picture's own grid a frame that did not move stays as it is, and one with masked pixels is moved by whole
+        pixels only: interpolation would take its rim away, and with it part of its mean.
+        """
+        shape = self.shape[1:]
+        if frame.shape == shape and np.array_equal(self._mapping, np.eye(3)):
+            if not pose.any():
+                return frame
+            if np.isnan(frame).any():
+                return _moved_whole(frame, right=round(-float(pose[0])), down=round(-float(pose[1])))
+        rows, columns = frame.shape
+        moved = np.vstack([pose_matrix(*pose, shape=(rows, columns)), [0, 0, 1]])
+        return resample(frame, moved @ self._mapping, shape=(shape[0], shape[1]))
+
+
+def _lengths(edges: tuple[Array, Array]) -> Array:
+    return np.asarray(edges[1] - edges[0])
 
 
 def _radiance_steps(session: xr.Dataset) -> Array:
@@ -138,40 +220,6 @@ def _radiance_steps(session: xr.Dataset) -> Array:
     level = session["frame_ambient"].to_numpy()
     level = np.where(np.isfinite(level), level, float(session["reflected_setting"]))
     return np.asarray(steps * table.slope(level) / float(session["transmittance"]))
-
-
-def _average(
-    frames: Array,
-    *,
-    poses: Array,
-    offsets: Array,
-    usable: Array,
-    edges: list[tuple[int, int]],
-    mapping: Array,
-    shape: tuple[int, int],
-) -> Array:
-    maps = np.full((len(edges), *shape), np.nan, dtype=np.float32)
-    for number, (start, stop) in enumerate(edges):
-        chosen = [index for index in range(start, stop) if usable[index]]
-        if chosen:
-            moved = [_on_board(frames[i], poses[i], mapping=mapping, shape=shape) - offsets[i] for i in chosen]
-            maps[number] = np.mean(moved, axis=0)
-    return maps
-
-
-def _on_board(frame: Array, pose: Array, *, mapping: Array, shape: tuple[int, int]) -> Array:
-    """One frame on the grid.
-
-    On the picture's own grid a frame that did not move stays as it is, and one with masked pixels is moved by whole
-    pixels only: interpolation would take its rim away, and with it part of its mean.
-    """
-    if frame.shape == shape and np.array_equal(mapping, np.eye(3)):
-        if not pose.any():
-            return frame
-        if np.isnan(frame).any():
-            return _moved_whole(frame, right=round(-float(pose[0])), down=round(-float(pose[1])))
-    moved = np.vstack([pose_matrix(*pose, shape=frame.shape), [0, 0, 1]])
-    return geometry.resample(frame, moved @ mapping, shape=shape)
 
 
 def _moved_whole(frame: Array, *, right: int, down: int) -> Array:
@@ -186,7 +234,7 @@ STAGE: Final = Stage(
     name="board",
     settings=BoardSettings,
     apply=map_to_board,
-    needs=("radiance", "shift_x", "shift_y", "rotation", "usable", "offset_step", "frame_ambient"),
+    needs=("film_added", "shift_x", "shift_y", "rotation", "usable", "offset_step", "frame_ambient"),
     makes=("board_radiance", "frames_used", "ambient"),
-    version=1,
+    version=2,
 )

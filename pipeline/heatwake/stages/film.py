@@ -11,7 +11,7 @@ from pydantic import Field, NonNegativeFloat, PositiveFloat
 
 from heatwake.errors import InputError
 from heatwake.kernels.planck import BandTable
-from heatwake.kernels.radiometry import NO_FILM, Film, leaving_radiance, remove_film
+from heatwake.kernels.radiometry import NO_FILM, Film, leaving_radiance
 from heatwake.kernels.slicewise import slicewise
 from heatwake.kernels.transmittance import (
     FRESNEL_CEILING,
@@ -45,10 +45,10 @@ class FilmSettings(Settings):
 
 
 def correct_film(session: xr.Dataset, settings: FilmSettings) -> xr.Dataset:
-    """Add ``radiance`` (frame, row, column), lazily, and the film's ``transmittance`` with its uncertainty.
+    """Add the film's ``transmittance`` with its uncertainty, and the radiance ``film_added`` to each frame.
 
-    The camera's own settings are undone, then the film's transmittance, its emission at film temperature and what it
-    mirrors from the camera's side at ambient. A transmittance is measured where there is a bare/covered pair, else
+    What a film adds is its emission at film temperature and what it mirrors from the camera's side at ambient;
+    :func:`surface_radiance` takes it off. A transmittance is measured where there is a bare/covered pair, else
     taken as given; ``film_absorptance`` and ``film_reflectance`` complete it. Without a film it is 1, exactly.
 
     Raises
@@ -59,7 +59,7 @@ def correct_film(session: xr.Dataset, settings: FilmSettings) -> xr.Dataset:
     """
     made = session.copy()
     film, uncertainty, comment = _film(session, settings)
-    made["radiance"] = _radiance(session, film)
+    made["film_added"] = _added(session, film)
     made["transmittance"] = ((), film.transmittance, {"comment": comment})
     made["transmittance_uncertainty"] = ((), uncertainty)
     made["film_absorptance"] = ((), film.absorptance)
@@ -147,51 +147,51 @@ def _contrast(bare: Array, covered: Array) -> float:
 def _mean_received(session: xr.Dataset, name: str) -> Array:
     """Return the mean radiance that reached the camera [W m-2 sr-1]; a block of frames at a time."""
     recording = session[name]
-    ambient = np.float32(np.nan)  # no film is taken off here
     received = xr.apply_ufunc(
-        _leaving,
+        _received,
         recording,
-        ambient,
-        ambient,
-        kwargs={"film": NO_FILM, **_camera_settings(session)},
+        kwargs=_camera_settings(session),
         dask="parallelized",
         output_dtypes=[np.float32],
     )
     return np.asarray(received.mean(recording.dims[0]).to_numpy(), dtype=np.float64)
 
 
-def _radiance(session: xr.Dataset, film: Film) -> xr.DataArray:
+def surface_radiance(session: xr.Dataset, indicated: Array, *, added: npt.ArrayLike) -> Array:
+    """Return the radiance that leaves the surface [W m-2 sr-1], float32: the camera's settings and the film undone.
+
+    Parameters
+    ----------
+    session : Dataset
+        With the camera's settings and what :func:`correct_film` makes.
+    indicated : (..., rows, columns) array
+        Blackbody radiance of the temperatures that the camera wrote, or its mean over frames [W m-2 sr-1].
+    added : array
+        What the film added, likewise [W m-2 sr-1].
+    """
+    emissivity = float(session["emissivity_setting"])
+    room = (1 - emissivity) * float(_table(session).radiance(float(session["reflected_setting"])))
+    transmittance = float(session["transmittance"])
+    gain, level = np.float32(emissivity / transmittance), (room - np.asarray(added)) / transmittance
+    return np.asarray(gain * indicated.astype(np.float32) + level.astype(np.float32))
+
+
+def _added(session: xr.Dataset, film: Film) -> xr.DataArray:
     side = _camera_side(session)
     given = float(session["film_temperature_given"])
     film_temperature = side if np.isnan(given) else xr.full_like(side, given)
-    radiance: xr.DataArray = xr.apply_ufunc(
-        _leaving,
-        session["indicated_temperature"],
-        film_temperature,
-        side,
-        kwargs={"film": film, **_camera_settings(session)},
-        dask="parallelized",
-        output_dtypes=[np.float32],
-    )
-    return radiance.drop_attrs(deep=False)
+    added = film.added_radiance(_table(session), film_temperature=film_temperature, camera_side=side)
+    return xr.DataArray(added.astype(np.float64), dims=side.dims)
 
 
-def _leaving(
-    *temperatures: Array, film: Film, table: BandTable, emissivity: np.float32, reflected: np.float32
-) -> Array:
-    """Return the radiance that leaves the surface, from temperatures as written, of the film and of the camera side."""
+def _received(indicated: Array, *, table: BandTable, emissivity: np.float32, reflected: np.float32) -> Array:
+    """Return the radiance that reached the camera, from temperatures as written."""
 
-    def undo(indicated: Array, film_temperature: Array, camera_side: Array) -> tuple[Array]:
-        received = leaving_radiance(indicated, table=table, emissivity=emissivity, reflected=reflected)
-        if film == NO_FILM:
-            return (received,)
-        leaving = remove_film(
-            received, table=table, film=film, film_temperature=film_temperature, camera_side=camera_side
-        )
-        return (leaving,)
+    def undo(temperature: Array) -> tuple[Array]:
+        return (leaving_radiance(temperature, table=table, emissivity=emissivity, reflected=reflected),)
 
-    (leaving,) = slicewise(undo, *temperatures)
-    return leaving.astype(np.float32, copy=False)
+    (received,) = slicewise(undo, indicated)
+    return received.astype(np.float32, copy=False)
 
 
 def _camera_side(session: xr.Dataset) -> xr.DataArray:
@@ -220,13 +220,13 @@ STAGE: Final = Stage(
     name="film",
     settings=FilmSettings,
     apply=correct_film,
-    needs=("indicated_temperature", "frame_ambient", "film_present", "emissivity_setting", "reflected_setting"),
+    needs=("frame_ambient", "film_present", "emissivity_setting", "reflected_setting"),
     makes=(
-        "radiance",
+        "film_added",
         "transmittance",
         "transmittance_uncertainty",
         "film_absorptance",
         "film_reflectance",
     ),
-    version=1,
+    version=2,
 )

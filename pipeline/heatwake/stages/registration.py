@@ -1,39 +1,42 @@
 """Which frames are sound, and how far each frame's picture has moved from the first.
 
-Two readings of the frames, block by block. The first finds repeats and keeps an even sample of pictures for the
-reference. The second aligns each frame to the reference, where the heated board shows its print best, and looks for
-things in the way; steps common to all pixels are told from the aligned pictures' levels. Poses are reported from the
+An even sample of pictures makes the reference, where the heated board shows its print best. One reading of the frames,
+block by block, finds repeats, aligns each frame to the reference and looks for things in the way; steps common to all pixels are told from the aligned pictures' levels. Poses are reported from the
 first usable frame, on which the session file gives the board's corners.
 """
 
 from collections import deque
-from collections.abc import Iterator
 from dataclasses import dataclass, field
 from typing import Any, Final
 
 import numpy as np
 import numpy.typing as npt
 import xarray as xr
-from pydantic import NonNegativeFloat, PositiveFloat, PositiveInt
+from pydantic import NonNegativeFloat, PositiveFloat
 
 from heatwake.errors import InputError
-from heatwake.kernels.alignment import compose, invert, resample
-from heatwake.kernels.frame_quality import common_steps, departure, gaps, is_repeat, obstructed_share, thumbnail
+from heatwake.kernels.alignment import compose, invert
+from heatwake.kernels.frame_fold import Folder
+from heatwake.kernels.frame_quality import common_steps, departure, explained, gaps, is_repeat, obstructed_share
 from heatwake.kernels.pose_track import picture_reach, settle_poses
-from heatwake.kernels.reference_picture import build_reference, locate
+from heatwake.kernels.reference_picture import Reference, build_reference, locate
 from heatwake.schema.settings import Settings
 from heatwake.schema.variables import REASON, label, require
+from heatwake.stages.bin_means import BinMeans
+from heatwake.stages.block_motion import WANTED, BlockWork, measure_block, small_picture
+from heatwake.stages.frame_blocks import FrameBlock, folder_for, frame_blocks, some_frames
 from heatwake.stages.stage import Stage
+from heatwake.workers import in_order
 
 Array = npt.NDArray[np.floating[Any]]
 Mask = npt.NDArray[np.bool_]
 
-BLOCK_FRAMES: Final = 32  # read together where the recording isn't chunked
 PLACES: Final = 8  # along the longer side, to judge steps common to all pixels
 CELLS: Final = 64  # along the longer side, to look for things in the way
-SAMPLE: Final = 16  # pictures kept for the reference, twice that in passing
+SAMPLE: Final = 32  # pictures for the reference
 WINDOW_FRAMES: Final = 6  # frames each side that tell what's in the way, at least
 WINDOW_SAMPLE: Final = 15  # and at most so many of those within the time allowed
+POOL_S: Final = 0.5  # [s] frames so near in time are judged by the same others
 LEAST_SIDE: Final = 0.25  # of the time allowed that the frames after must reach to be judged by
 LOST: Final = 0.5  # a frame whose quality is less than this share of its neighbours' isn't registered
 NEIGHBOURS: Final = 10
@@ -51,7 +54,6 @@ class RegistrationSettings(Settings):
     obstruction_share: PositiveFloat = 0.005  # of the picture in the way, from which a frame is left out
     obstruction_s: PositiveFloat = 40.0  # [s] how far before and after is looked; twice what a hand may stay
     gap_factor: PositiveFloat = 2.5  # an interval this much longer than its neighbours is a gap
-    block_frames: PositiveInt = BLOCK_FRAMES  # frames read together where the recording isn't chunked
 
 
 def register(session: xr.Dataset, settings: RegistrationSettings) -> xr.Dataset:
@@ -61,6 +63,7 @@ def register(session: xr.Dataset, settings: RegistrationSettings) -> xr.Dataset:
     ----------
     session : Dataset
         With ``indicated_temperature`` (frame, row, column) [degC], NaN where masked, and the coordinate ``elapsed``.
+        With ``bin`` (frame), the number of each frame's analysis step, the same reading of the frames also sums them.
     settings : RegistrationSettings
 
     Returns
@@ -68,7 +71,8 @@ def register(session: xr.Dataset, settings: RegistrationSettings) -> xr.Dataset:
     Dataset
         With ``shift_x``, ``shift_y`` [px], ``rotation`` [deg] from the first usable frame, ``quality``, ``usable``,
         ``reason`` and ``offset_step`` [K], all (frame). Where a picture shows nothing to measure movement by, the
-        nearest frames' pose is held and the quality says so. The frames stay lazy.
+        nearest frames' pose is held and the quality says so. The frames stay lazy. Given bins, also
+        ``mean_radiance`` (bin, row, column), lazily, of the frames that ``summed`` (frame) marks.
 
     Raises
     ------
@@ -78,32 +82,29 @@ def register(session: xr.Dataset, settings: RegistrationSettings) -> xr.Dataset:
         The frames aren't there.
     """
     require(session, STAGE.needs)
-    frames = session["indicated_temperature"].transpose("frame", "row", "column")
     elapsed = np.asarray(session["elapsed"].values, dtype=np.float64)
-    if frames.sizes["frame"] == 0:
+    if session.sizes["frame"] == 0:
         nothing = np.zeros(0)
         return _add(session, poses=np.zeros((0, 3)), quality=nothing, usable=nothing, reason=nothing, steps=nothing)
-    survey = _survey(frames, settings)
-    motion = _follow(frames, settings, elapsed=elapsed, survey=survey)
-    shape = (frames.sizes["row"], frames.sizes["column"])
-    return _conclude(session, settings, frozen=survey.frozen, motion=motion, shape=shape)
-
-
-@dataclass
-class _Survey:
-    """What the first reading finds: repeats, and pictures for the reference."""
-
-    frozen: Mask
-    sample: list[Array]
+    motion, sums = _follow(session, settings, elapsed=elapsed)
+    shape = (session.sizes["row"], session.sizes["column"])
+    made = _conclude(session, settings, motion=motion, shape=shape)
+    if sums is None:
+        return made
+    return label(
+        made.assign(mean_radiance=(("bin_number", "row", "column"), sums.means()), summed=("frame", motion.summed))
+    )
 
 
 @dataclass
 class _Motion:
-    """What the second reading finds, frame by frame."""
+    """What the frames show, one after the other."""
 
     poses: Array
     quality: Array
+    frozen: Mask
     obstructed: Mask
+    summed: npt.NDArray[np.int8]
     levels: Array  # (frame, place) of the picture brought back
 
     @classmethod
@@ -111,65 +112,66 @@ class _Motion:
         return cls(
             poses=np.zeros((count, 3)),
             quality=np.zeros(count),
+            frozen=np.zeros(count, dtype=np.bool_),
             obstructed=np.zeros(count, dtype=np.bool_),
-            levels=np.full((count, places), np.nan),
+            summed=np.zeros(count, dtype=np.int8),
+            levels=np.full((count, places), np.nan, dtype=np.float32),
         )
 
 
-def _read(frames: xr.DataArray, settings: RegistrationSettings) -> Iterator[tuple[int, Array]]:
-    """Yield each frame with its number, a block in memory at a time."""
-    if frames.chunks is None:
-        starts = range(0, frames.sizes["frame"], settings.block_frames)
-        bounds = [(start, start + settings.block_frames) for start in starts]
-    else:
-        ends = np.cumsum(frames.chunks[0])
-        bounds = [(int(end - size), int(end)) for end, size in zip(ends, frames.chunks[0], strict=True)]
-    for start, end in bounds:
-        for offset, frame in enumerate(frames[start:end].values):
-            yield start + offset, frame
-
-
-def _survey(frames: xr.DataArray, settings: RegistrationSettings) -> _Survey:
-    frozen = np.zeros(frames.sizes["frame"], dtype=np.bool_)
-    sample: list[Array] = []
-    stride, previous, taken = 1, None, 0
-    for index, frame in _read(frames, settings):
-        if not np.isfinite(frame).any():
-            wanted = "must hold readings; leave it out and give timestamps"
-            raise InputError(f"frame {index}", "without one finite value", wanted)
-        frozen[index] = previous is not None and is_repeat(frame, previous)
-        previous = frame
-        if frozen[index]:
-            continue
-        if taken % stride == 0:
-            sample.append(frame.copy())
-        taken += 1
-        if len(sample) == 2 * SAMPLE:  # the sample is full: keep every other and go on half as densely
-            del sample[1::2]
-            stride *= 2
-    return _Survey(frozen, sample)
-
-
-def _follow(frames: xr.DataArray, settings: RegistrationSettings, *, elapsed: Array, survey: _Survey) -> _Motion:
-    """Align each frame and look for things in the way."""
-    count = len(elapsed)
-    places = thumbnail(survey.sample[0], longest=PLACES).size
-    motion = _Motion.empty(count, places)
-    reference = build_reference(survey.sample)
-    watch = _Watch(settings, elapsed, motion.obstructed)
-    guess: Array = np.zeros(3)
-    for index, frame in _read(frames, settings):
-        if survey.frozen[index]:
-            motion.poses[index], motion.quality[index] = motion.poses[index - 1], motion.quality[index - 1]
-            continue
-        found = locate(frame, reference, guess=guess, good=settings.good_quality)
-        motion.poses[index], motion.quality[index] = found.pose, found.quality
-        guess = found.pose if found.quality >= settings.good_quality else guess
-        brought_back = resample(frame, found.pose)
-        motion.levels[index] = thumbnail(brought_back, longest=PLACES).ravel()
-        watch.look(index, thumbnail(brought_back, longest=CELLS))
+def _follow(
+    session: xr.Dataset, settings: RegistrationSettings, *, elapsed: Array
+) -> tuple[_Motion, BinMeans | None]:
+    """Read all frames once: align each, look for things in the way, and sum them by bins."""
+    folder = folder_for(session)
+    reference, guesses = _reference(session, folder, settings)
+    bins = session["bin"].to_numpy() if "bin" in session else None
+    work = BlockWork(folder, reference, settings.good_quality, CELLS, PLACES)
+    blocks = frame_blocks(session)
+    tasks = ((block, work, guesses[block.start : block.stop], _part(bins, block)) for block in blocks)
+    sums = None if bins is None else BinMeans((session.sizes["row"], session.sizes["column"]))
+    motion, watch, last = None, None, None
+    for block, found in zip(blocks, in_order(measure_block, tasks), strict=True):
+        if motion is None or watch is None:
+            motion = _Motion.empty(len(elapsed), found.levels.shape[1])
+            watch = _Watch(settings, elapsed, motion.obstructed)
+        here = slice(block.start, block.stop)
+        motion.summed[here] = ~found.frozen
+        found.frozen[0] = last is not None and is_repeat(found.first, last)
+        last = found.last
+        motion.poses[here], motion.quality[here] = found.poses, found.quality
+        motion.frozen[here], motion.levels[here] = found.frozen, found.levels
+        for index in range(block.start, block.stop):
+            if not motion.frozen[index]:
+                watch.look(index, found.cells[index - block.start])
+        if sums is not None:
+            sums.add(found.sums)
+    if motion is None or watch is None:
+        raise RuntimeError("a recording without blocks")
     watch.finish()
-    return motion
+    for index in np.flatnonzero(motion.frozen):
+        motion.poses[index], motion.quality[index] = motion.poses[index - 1], motion.quality[index - 1]
+        motion.levels[index] = np.nan
+    return motion, sums
+
+
+def _part(bins: npt.NDArray[Any] | None, block: FrameBlock) -> npt.NDArray[Any] | None:
+    return None if bins is None else bins[block.start : block.stop]
+
+
+def _reference(session: xr.Dataset, folder: Folder, settings: RegistrationSettings) -> tuple[Reference, Array]:
+    """Return the picture to align to, and for each frame the pose that the nearest of its pictures has."""
+    count = session.sizes["frame"]
+    chosen = np.unique(np.linspace(0, count - 1, SAMPLE).round().astype(int))
+    pictures = in_order(small_picture, ((some_frames(session, int(one), int(one) + 1), folder) for one in chosen))
+    seen = [(one, picture) for one, picture in zip(chosen, pictures, strict=True) if np.isfinite(picture).any()]
+    if not seen:
+        raise InputError("frame 0", "without one finite value", WANTED)
+    reference = build_reference([picture for _, picture in seen])
+    found = [locate(picture, reference, guess=np.zeros(3), good=settings.good_quality) for _, picture in seen]
+    at = np.array([one for one, _ in seen])
+    nearest = np.abs(np.arange(count)[:, None] - at).argmin(axis=1)
+    return reference, np.array([one.pose for one in found])[nearest]
 
 
 @dataclass
@@ -181,6 +183,7 @@ class _Watch:
     obstructed: Mask
     before: deque[tuple[int, Array]] = field(default_factory=deque)
     waiting: deque[tuple[int, Array]] = field(default_factory=deque)
+    usual: tuple[int, Array, Array] | None = None  # pool, and lowest and highest that's usual in it
 
     def look(self, index: int, picture: Array) -> None:
         """Take a picture in, and judge those that have enough after them."""
@@ -202,6 +205,16 @@ class _Watch:
 
     def _judge(self) -> None:
         index, picture = self.waiting.popleft()
+        pool = int(self.elapsed[index] // POOL_S)
+        if self.usual is None or self.usual[0] != pool:
+            self.usual = (pool, *self._usual(index, picture))
+        _, low, high = self.usual
+        share = obstructed_share(departure(picture, low, high), least=self.settings.obstruction_departure)
+        self.obstructed[index] = share > self.settings.obstruction_share
+        if not self.obstructed[index]:
+            self.before.append((index, picture))
+
+    def _usual(self, index: int, picture: Array) -> tuple[Array, Array]:
         while self.before and self._reaches(self.before[0][0], index):
             self.before.popleft()  # too long ago, also where all since was in the way: what stays is accepted
         before = [one for _, one in self.before][::-1]
@@ -211,12 +224,7 @@ class _Watch:
             before = []
         elif before and after and self._time(index, self.waiting[-1][0]) < LEAST_SIDE * self.settings.obstruction_s:
             after = []
-        departures = departure(picture, before=_spread_over(before), after=_spread_over(after))
-        share = obstructed_share(departures, least=self.settings.obstruction_departure)
-        self.obstructed[index] = share > self.settings.obstruction_share
-        if not self.obstructed[index]:
-            self.before.append((index, picture))
-
+        return explained(_spread_over(before), _spread_over(after), shape=picture.shape)
 
 def _spread_over(pictures: list[Array]) -> Array:
     if len(pictures) <= WINDOW_SAMPLE:
@@ -228,12 +236,12 @@ def _conclude(
     session: xr.Dataset,
     settings: RegistrationSettings,
     *,
-    frozen: Mask,
     motion: _Motion,
     shape: tuple[int, int],
 ) -> xr.Dataset:
     """Settle the poses and flag the frames; the weightier reason is written over the lighter."""
     elapsed = np.asarray(session["elapsed"].values, dtype=np.float64)
+    frozen = motion.frozen
     lost = _lost(motion.quality) & ~frozen
     sound = ~(frozen | motion.obstructed | lost)
     steps = _offset_steps(motion.levels, elapsed, sound=sound, least=settings.least_step)
@@ -292,5 +300,5 @@ STAGE: Final = Stage(
     apply=register,
     needs=("indicated_temperature",),
     makes=("shift_x", "shift_y", "rotation", "quality", "usable", "reason", "offset_step"),
-    version=2,
+    version=3,
 )

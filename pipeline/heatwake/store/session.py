@@ -1,9 +1,10 @@
 """From a session's folder to the dataset that travels through the stages."""
 
 import hashlib
+from collections.abc import Callable
 from dataclasses import dataclass
 from datetime import UTC
-from functools import cached_property
+from functools import cached_property, partial
 from glob import glob
 from pathlib import Path
 from typing import Any, Final
@@ -22,7 +23,8 @@ from heatwake.store.frames import Recording, open_recording
 from heatwake.store.tables import LONGEST_S, read_ambient, read_calibration, read_parts, read_times
 from heatwake.store.toml import read_toml
 
-BLOCK_BYTES: Final = 8 * 2**20  # of float32 frames; ten such blocks and more are alive at a time
+BLOCK_BYTES: Final = 32 * 2**20  # of float32 frames; two blocks a thread are alive at a time
+LEVELS: Final = 2**16  # that two bytes tell apart
 UNKNOWN_CLOCK: Final = pd.Timestamp("1970-01-01")
 KELVIN: Final = 273.15
 
@@ -105,7 +107,7 @@ def _open(folder: Path, description: Session) -> OpenSession:
     elapsed, clock = _times(frames, count=recording.shape[0], folder=folder)
     files = {"frames": list(recording.files)}
     dataset = xr.Dataset(
-        {"indicated_temperature": (("frame", "row", "column"), _temperature(recording, frames, folder=folder))},
+        _frames(recording, frames, folder=folder),
         coords={
             "elapsed": ("frame", elapsed, {"units": "s", "long_name": "time since the first frame"}),
             "time": ("frame", _datetimes(elapsed, clock), {"standard_name": "time", "comment": _clock_comment(clock)}),
@@ -156,24 +158,50 @@ def _clock_comment(clock: pd.Timestamp | None) -> str:
     return "UTC" if clock is not None else "clock not known: counted from 1970-01-01"
 
 
-def _temperature(recording: Recording, frames: Frames, *, folder: Path) -> da.Array:
-    """Return temperatures [degC] as the camera wrote them, float32, NaN where there is no reading; lazy."""
+def _frames(recording: Recording, frames: Frames, *, folder: Path) -> dict[str, Any]:
+    """Return the frames, lazily; also as stored, with each level's temperature, where two bytes hold them."""
+    dims = ("frame", "row", "column")
+    stored = _stored(recording)
+    to_temperature = _scale(recording, frames, folder=folder)
+    arrays: dict[str, Any] = {"indicated_temperature": (dims, _temperature(stored, to_temperature))}
+    if recording.dtype == np.uint16:
+        arrays |= {
+            "stored_level": (dims, stored),
+            "level_temperature": ("level", to_temperature(np.arange(LEVELS, dtype=np.uint16))),
+        }
+    return arrays
+
+
+def _stored(recording: Recording) -> da.Array:
+    """Return the frames as stored, lazily: each block knows its own frames only, wherever it is sent to."""
     per_frame = recording.shape[1] * recording.shape[2] * 4
-    count = max(1, min(recording.shape[0], BLOCK_BYTES // per_frame))
-    stored = da.from_array(recording, chunks=(count, -1, -1), asarray=False, fancy=False, meta=np.empty(0))
+    count = max(1, BLOCK_BYTES // per_frame)
+    parts = [recording.part(start, start + count) for start in range(0, recording.shape[0], count)]
+    blocks = [da.from_array(part, chunks=-1, asarray=False, fancy=False, meta=np.empty(0)) for part in parts]
+    whole: da.Array = da.concatenate(blocks, axis=0)
+    return whole
+
+
+def _temperature(stored: da.Array, to_temperature: Callable[[npt.NDArray[Any]], npt.NDArray[np.float32]]) -> da.Array:
+    """Return temperatures [degC] as the camera wrote them, float32, NaN where there is no reading; lazy."""
+    lazy: da.Array = stored.map_blocks(to_temperature, dtype=np.float32, meta=np.empty((0, 0, 0), np.float32))
+    return lazy
+
+
+def _scale(
+    recording: Recording, frames: Frames, *, folder: Path
+) -> Callable[[npt.NDArray[Any]], npt.NDArray[np.float32]]:
+    """Return the function from stored values to temperatures."""
     calibration = None
     if frames.unit == "counts" and frames.calibration is not None:
         calibration = read_calibration(folder / frames.calibration)
-    temperature: da.Array = stored.map_blocks(
+    return partial(
         _decode,
-        dtype=np.float32,
-        meta=np.empty((0, 0, 0), np.float32),
         scale=frames.scale,
         offset=frames.offset - (KELVIN if frames.unit == "K" else 0.0),
         masked=frames.masked if recording.dtype.kind == "u" else None,
         calibration=calibration,
     )
-    return temperature
 
 
 def _decode(
@@ -296,7 +324,8 @@ def _pair(film: Film, frames: Frames, *, folder: Path, like: Recording) -> tuple
                 f"film.{name}", f"{found[2]}x{found[1]} pixels", f"must be {wanted[2]}x{wanted[1]} like the frames"
             )
         dims = (f"{name}_frame", "row", "column")
-        arrays[f"{name}_temperature"] = (dims, _temperature(recording, frames, folder=folder))
+        scale = _scale(recording, frames, folder=folder)
+        arrays[f"{name}_temperature"] = (dims, _temperature(_stored(recording), scale))
         files[f"film.{name}"] = list(recording.files)
     return arrays, files
 

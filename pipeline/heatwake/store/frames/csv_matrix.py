@@ -1,5 +1,6 @@
 """One CSV matrix a frame: comma-separated temperatures, NaN or an empty cell where there is no reading."""
 
+from functools import partial
 from pathlib import Path
 
 import numpy as np
@@ -11,12 +12,13 @@ from heatwake.store.frames.recording import Array, Recording
 
 def open_csv(paths: list[Path], *, key: str) -> Recording:
     """Open a series of CSV matrices."""
-    shape = _read_one(paths[0], key=key).shape
+    rows, columns = shape = _read_one(paths[0], key=key).shape
 
-    def read(start: int, stop: int) -> Array:
-        return np.stack([_checked(path, shape=shape, key=key) for path in paths[start:stop]])
+    return Recording((len(paths), rows, columns), np.dtype(np.float32), partial(_read, shape, key), tuple(paths), tuple(paths))
 
-    return Recording((len(paths), shape[0], shape[1]), np.dtype(np.float32), read, tuple(paths))
+
+def _read(shape: tuple[int, ...], key: str, paths: tuple[Path, ...]) -> Array:
+    return np.stack([_checked(path, shape=shape, key=key) for path in paths])
 
 
 def _checked(path: Path, *, shape: tuple[int, ...], key: str) -> Array:

@@ -1,8 +1,10 @@
 """A NumPy array file, memory-mapped."""
 
+from functools import partial
 from pathlib import Path
 
 import numpy as np
+import numpy.typing as npt
 
 from heatwake.errors import InputError
 from heatwake.store.frames.recording import Array, Recording
@@ -13,14 +15,20 @@ def open_npy(paths: list[Path], *, key: str) -> Recording:
     path = paths[0]
     if len(paths) > 1:
         raise InputError(key, f"{len(paths)} .npy files", "must be one file that holds all frames")
-    try:
-        stack = np.load(path, mmap_mode="r", allow_pickle=False)
-    except (ValueError, OSError, EOFError) as error:
-        raise InputError(f"{key}: {path}", f"unreadable ({error})", "must be a whole .npy file of numbers") from None
+    stack = _map(path, key=key)
     if stack.ndim != 3 or stack.dtype.kind not in "uif":
         raise InputError(f"{key}: {path}", f"{stack.dtype} of shape {stack.shape}", "must be (frames, rows, columns)")
+    count, rows, columns = stack.shape
+    return Recording((count, rows, columns), stack.dtype, partial(_read, path, key), np.arange(count), (path,))
 
-    def read(start: int, stop: int) -> Array:
-        return np.asarray(stack[start:stop])
 
-    return Recording((stack.shape[0], stack.shape[1], stack.shape[2]), stack.dtype, read, (path,))
+def _map(path: Path, *, key: str) -> Array:
+    try:
+        return np.load(path, mmap_mode="r", allow_pickle=False)
+    except Exception as error:  # a damaged header fails in many ways
+        detail = (str(error).splitlines() or ["?"])[0]
+        raise InputError(f"{key}: {path}", f"unreadable ({detail})", "must be a whole .npy file of numbers") from None
+
+
+def _read(path: Path, key: str, numbers: npt.NDArray[np.int64]) -> Array:
+    return np.array(_map(path, key=key)[numbers])

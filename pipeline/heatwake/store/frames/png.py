@@ -1,5 +1,6 @@
 """A series of 16-bit grey PNG files."""
 
+from functools import partial
 from pathlib import Path
 
 import cv2
@@ -11,12 +12,13 @@ from heatwake.store.frames.recording import Array, Recording
 
 def open_png(paths: list[Path], *, key: str) -> Recording:
     """Open a series of 16-bit grey PNG files, one a frame."""
-    shape = _read_one(paths[0], key=key).shape
+    rows, columns = shape = _read_one(paths[0], key=key).shape
 
-    def read(start: int, stop: int) -> Array:
-        return np.stack([_checked(path, shape=shape, key=key) for path in paths[start:stop]])
+    return Recording((len(paths), rows, columns), np.dtype(np.uint16), partial(_read, shape, key), tuple(paths), tuple(paths))
 
-    return Recording((len(paths), shape[0], shape[1]), np.dtype(np.uint16), read, tuple(paths))
+
+def _read(shape: tuple[int, ...], key: str, paths: tuple[Path, ...]) -> Array:
+    return np.stack([_checked(path, shape=shape, key=key) for path in paths])
 
 
 def _checked(path: Path, *, shape: tuple[int, ...], key: str) -> Array:

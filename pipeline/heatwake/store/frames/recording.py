@@ -1,7 +1,7 @@
-"""What a reader gives: a stack of frames that is read a slice at a time."""
+"""What a reader gives: a stack of frames that is read a few at a time."""
 
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
@@ -9,11 +9,12 @@ import numpy as np
 import numpy.typing as npt
 
 Array = npt.NDArray[Any]
+Index = npt.NDArray[np.int64] | tuple[Path, ...]
 
 
 @dataclass(frozen=True)
 class Recording:
-    """Frames on disk, opened but not read.
+    """Frames on disk, opened but not read. It holds no open file and travels to other processes.
 
     Attributes
     ----------
@@ -21,21 +22,32 @@ class Recording:
         Frames, rows, columns.
     dtype : numpy dtype
         Of the stored values.
-    read : callable
-        ``read(start, stop)`` returns those frames, (stop - start, rows, columns).
+    reader : callable
+        ``reader(index)`` returns the frames of a part of the index, (frames, rows, columns).
+    index : array or tuple of Path
+        Where each frame is: places in a file, numbers, or files.
     files : tuple of Path
         Every file that holds frames, in order: what a digest is taken of.
     """
 
     shape: tuple[int, int, int]
     dtype: np.dtype[Any]
-    read: Callable[[int, int], Array]
+    reader: Callable[[Any], Array]
+    index: Index
     files: tuple[Path, ...]
 
     ndim = 3
 
+    def read(self, start: int, stop: int) -> Array:
+        """Return frames ``start`` to ``stop - 1``, (frames, rows, columns)."""
+        return self.reader(self.index[start:stop])
+
+    def part(self, start: int, stop: int) -> "Recording":
+        """Return some of the frames, which knows nothing of the others."""
+        index = self.index[start:stop]
+        return replace(self, shape=(len(index), *self.shape[1:]), index=index, files=())
+
     def __getitem__(self, index: tuple[slice, slice, slice]) -> Array:
         """Return a block, as dask asks for it."""
         frames, rows, columns = index
-        start, stop, step = frames.indices(self.shape[0])
-        return self.read(start, stop)[::step, rows, columns]
+        return self.reader(self.index[frames])[:, rows, columns]

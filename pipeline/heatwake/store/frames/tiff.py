@@ -3,10 +3,12 @@
 import logging
 from collections.abc import Iterator
 from contextlib import contextmanager
+from functools import lru_cache, partial
 from pathlib import Path
-from typing import BinaryIO
+from typing import Any, BinaryIO
 
 import numpy as np
+import numpy.typing as npt
 import tifffile
 
 from heatwake.errors import InputError
@@ -21,34 +23,54 @@ def open_tiff(paths: list[Path], *, key: str) -> Recording:
 def _open_stack(path: Path, *, key: str) -> Recording:
     with _open(path, key=key) as file:
         pages = _pages(file, path=path, key=key)
-    shape = pages[0].shape
-    if len(shape) != 2:
-        raise InputError(f"{key}: {path}", f"made of pages of shape {shape}", "must be grey pages (rows, columns)")
-    for number, page in enumerate(pages):
-        if page.shape != shape:
-            raise _size_error(f"{key}: {path}: frame {number}", page.shape, first=shape)
+        shape, dtype = pages[0].shape, np.dtype(pages[0].dtype)
+        if len(shape) != 2:
+            raise InputError(f"{key}: {path}", f"made of pages of shape {shape}", "must be grey pages (rows, columns)")
+        for number, page in enumerate(pages):
+            if page.shape != shape:
+                raise _size_error(f"{key}: {path}: frame {number}", page.shape, first=shape)
+            if (page.hash, page.dtype) != (pages[0].hash, pages[0].dtype):
+                wanted = "must be stored alike in all pages"
+                raise InputError(f"{key}: {path}: frame {number}", "stored otherwise than the first", wanted)
+        segments = [list(zip(page.dataoffsets, page.databytecounts, strict=True)) for page in pages]
+    index = np.array(segments, dtype=np.int64)
+    read = partial(_read_pages, path, key)
+    return Recording((len(segments), shape[0], shape[1]), dtype, read, index, (path,))
 
-    def read(start: int, stop: int) -> Array:
+
+def _read_pages(path: Path, key: str, index: npt.NDArray[np.int64]) -> Array:
+    """Return pages, by the offset and length of each of their strips or tiles (frames, segments, 2)."""
+    try:
+        page = _first_page(path, path.stat().st_mtime_ns)
+        frames = np.zeros((len(index), *page.shape), dtype=page.dtype)
         with path.open("rb") as raw:  # a handle of its own a call: blocks may be read side by side
-            try:
-                return np.stack([_decode(raw, page) for page in pages[start:stop]])
-            except Exception as error:  # each codec has its own exception; all of them mean a damaged file
-                raise _damaged(path, key=key, detail=str(error)) from error
+            for frame, segments in zip(frames, index, strict=True):
+                _decode(raw, page, segments, frame=frame)
+    except Exception as error:  # each codec has its own exception; all of them mean a damaged file
+        raise _damaged(path, key=key, detail=str(error)) from error
+    return frames
 
-    return Recording((len(pages), shape[0], shape[1]), np.dtype(pages[0].dtype), read, (path,))
+
+@lru_cache(maxsize=4)
+def _first_page(path: Path, changed: int) -> tifffile.TiffPage:
+    """Return the page that tells how all are stored, of a file as it was when last changed."""
+    with tifffile.TiffFile(path) as file:
+        page = file.pages.first
+        page.decode  # noqa: B018  made once and kept in the page
+        return page
 
 
-def _decode(raw: BinaryIO, page: tifffile.TiffPage | tifffile.TiffFrame) -> Array:
-    """Decode one page, strip by strip or tile by tile."""
-    picture = np.zeros(page.shape, dtype=page.dtype)
-    for number, (offset, count) in enumerate(zip(page.dataoffsets, page.databytecounts, strict=True)):
+def _decode(
+    raw: BinaryIO, page: tifffile.TiffPage, segments: npt.NDArray[np.int64], *, frame: npt.NDArray[Any]
+) -> None:
+    """Decode one page into ``frame``, strip by strip or tile by tile."""
+    for number, (offset, count) in enumerate(segments.tolist()):
         raw.seek(offset)
         segment, (_, _, row, column, _), (_, rows, columns, _) = page.decode(raw.read(count), number)
         if segment is None:
             raise ValueError("a part of the frame holds nothing")
-        part = picture[row : row + rows, column : column + columns]
+        part = frame[row : row + rows, column : column + columns]
         part[...] = segment[0, : part.shape[0], : part.shape[1], 0]
-    return picture
 
 
 def _open_series(paths: list[Path], *, key: str) -> Recording:
@@ -56,15 +78,17 @@ def _open_series(paths: list[Path], *, key: str) -> Recording:
         page = _pages(first, path=paths[0], key=key)[0]
         shape, dtype = page.shape, np.dtype(page.dtype)
 
-    def read(start: int, stop: int) -> Array:
-        return np.stack([_read_one(path, shape=shape, key=key) for path in paths[start:stop]])
-
     for path in paths[1:]:
         with _open(path, key=key) as file:
             found = _pages(file, path=path, key=key)[0].shape
         if found != shape:
             raise _size_error(f"{key}: {path}", found, first=shape)
-    return Recording((len(paths), shape[0], shape[1]), dtype, read, tuple(paths))
+    read = partial(_read_series, shape, key)
+    return Recording((len(paths), shape[0], shape[1]), dtype, read, tuple(paths), tuple(paths))
+
+
+def _read_series(shape: tuple[int, ...], key: str, paths: tuple[Path, ...]) -> Array:
+    return np.stack([_read_one(path, shape=shape, key=key) for path in paths])
 
 
 def _read_one(path: Path, *, shape: tuple[int, ...], key: str) -> Array:
@@ -89,9 +113,9 @@ def _pages(file: tifffile.TiffFile, *, path: Path, key: str) -> list[tifffile.Ti
     with _complaints() as complaints:
         try:
             pages = [file.pages.get(number) for number in range(len(file.pages))]
+            described = file.shaped_metadata[0] if file.shaped_metadata else {}
         except Exception as error:  # a directory that is cut short fails in many ways
             raise _damaged(path, key=key, detail=str(error)) from error
-        described = file.shaped_metadata[0] if file.shaped_metadata else {}
     if described.get("truncated"):
         raise InputError(f"{key}: {path}", "one page for many frames", "must have one page a frame")
     if complaints:

@@ -1,0 +1,318 @@
+"""Where the content of a prepared picture is found again on another: rigid, to a hundredth of a pixel.
+
+Gauss-Newton steps in the frame of the prepared picture, whose gradients are therefore taken only once (S. Baker and I.
+Matthews, Lucas-Kanade 20 years on, IJCV 56 (2004) 221: the inverse compositional algorithm), with gain and level fitted
+along, as the enhanced correlation coefficient implies (G. Evangelidis and E. Psarakis, IEEE PAMI 30 (2008) 1858). Only
+the places with the steepest gradients take part: they hold nearly all that is to be known of a movement.
+"""
+
+from dataclasses import dataclass
+from functools import cached_property
+from typing import Any, Final
+
+import cv2
+import numpy as np
+import numpy.typing as npt
+
+from heatwake.kernels.alignment import compose, invert, pose_matrix
+from heatwake.kernels.compiled import compiled
+from heatwake.kernels.interpolation import sample
+
+Array = npt.NDArray[np.floating[Any]]
+Mask = npt.NDArray[np.bool_]
+
+PLACES: Final = 12_000  # with the steepest gradients
+EVEN_PLACES: Final = 6_000  # spread over the picture, to judge how well all of it fits
+RIM: Final = 3  # [px] left out at the rim, where filters saw nothing beyond
+STEPS: Final = 30
+STOP: Final = 1e-3  # [px, and degrees times the picture's size] a smaller step ends the search
+LEAST_PLACES: Final = 50
+SMALLEST: Final = 16  # [px] a smaller picture holds too little to align
+LEAST_SHARE: Final = 0.05  # of the pixels that must be seen
+CELL: Final = 8  # [px] side of the cells whose misfit is judged
+BLUR: Final = 3.0  # [px] of the blurred picture
+MISFIT_LIMIT: Final = 2.2  # a cell with more than this many times the median misfit is left out
+
+
+@dataclass(frozen=True)
+class Alignment:
+    """A pose and how well it is founded.
+
+    Attributes
+    ----------
+    shift_x, shift_y : float
+        Movement of the content from reference to image [px], right and down.
+    rotation : float
+        Turn about the picture's centre [deg], counter-clockwise as seen.
+    quality : float
+        Correlation of the two pictures over the pixels used, 0 to 1; 0 where nothing could be aligned.
+    share : float
+        Share of the seen pixels that agree with the reference, 0 to 1.
+    """
+
+    shift_x: float
+    shift_y: float
+    rotation: float
+    quality: float
+    share: float = 1.0
+
+    @classmethod
+    def of(cls, pose: Array, *, quality: float, share: float) -> "Alignment":
+        """Return the alignment of a pose given as an array (3,)."""
+        return cls(float(pose[0]), float(pose[1]), float(pose[2]), quality, share)
+
+    @property
+    def pose(self) -> Array:
+        """The three numbers of the pose as an array."""
+        return np.array([self.shift_x, self.shift_y, self.rotation])
+
+
+@dataclass(frozen=True)
+class Target:
+    """A picture prepared to be found on others.
+
+    Attributes
+    ----------
+    picture : (rows, columns) float32 array
+        Contrast-normalised.
+    known : (rows, columns) array of bool
+    columns, rows : (n,) float64 arrays
+        Places that take part [px].
+    values : (n,) float64 array
+        The picture's values there.
+    slopes : (n, 3) float64 array
+        Their change with a shift right and down [1/px] and with a turn [1/deg].
+    cells : (n,) array of int
+        Cell that each place lies in.
+    even : (rows, columns, values) of (m,) arrays
+        Places spread evenly.
+    """
+
+    picture: Array
+    known: Mask
+    columns: Array
+    rows: Array
+    values: Array
+    slopes: Array
+    cells: npt.NDArray[np.intp]
+    even: tuple[Array, Array, Array]
+
+    @classmethod
+    def of(cls, picture: Array, known: Mask | None = None) -> "Target":
+        """Prepare a contrast-normalised picture (rows, columns); ``known`` marks what of it is to be used."""
+        values = np.ascontiguousarray(picture, dtype=np.float32)
+        seen = np.ones(values.shape, dtype=np.bool_) if known is None else known
+        inner = np.zeros(values.shape, dtype=np.bool_)
+        inner[RIM:-RIM, RIM:-RIM] = seen[RIM:-RIM, RIM:-RIM]
+        down, right = np.gradient(values.astype(np.float64)) if min(values.shape) > 1 else (values, values)
+        steep = np.where(inner, np.hypot(down, right), 0.0)
+        chosen = _steepest(steep)
+        rows, columns = (index.astype(np.float64) for index in np.nonzero(chosen))
+        centre_row, centre_column = (np.array(values.shape) - 1) / 2
+        turning = (rows - centre_row) * right[chosen] - (columns - centre_column) * down[chosen]
+        slopes = np.stack([right[chosen], down[chosen], np.radians(turning)], axis=1)
+        return cls(
+            picture=values,
+            known=seen,
+            columns=columns,
+            rows=rows,
+            values=values[chosen].astype(np.float64),
+            slopes=np.ascontiguousarray(slopes),
+            cells=_cells(columns, rows, values.shape),
+            even=_evenly(values, inner),
+        )
+
+    def find(self, image: Array, *, start: Array) -> tuple[Array, float, float] | None:
+        """Return the pose on an image, the correlation over the whole picture, and the share of places that agree.
+
+        Parameters
+        ----------
+        image : (rows, columns) float32 array
+            Contrast-normalised like the picture; NaN where it must not be used.
+        start : (3,) array
+            Pose to search from, some pixels near the true one.
+
+        Returns
+        -------
+        tuple or None
+            None where the search runs off or too little is seen.
+        """
+        everywhere = np.ones(len(self.values))
+        found = self._search(image, start, everywhere)
+        if found is None:
+            return None
+        agrees = self._cells_that_agree(image, found)
+        agreeing = agrees[self.cells]
+        share = float(agreeing.mean())
+        if share < 1:
+            again = self._search(image, found, agreeing.astype(np.float64))
+            found = found if again is None else again
+        return found, self._correlation(image, found, agrees), share
+
+    def _search(self, image: Array, start: Array, weights: Array) -> Array | None:
+        pose = np.asarray(start, dtype=np.float64)
+        size = np.radians(0.5 * float(np.hypot(*image.shape)))
+        farthest = 0.5 * min(image.shape)
+        for _ in range(STEPS):
+            matrix = self._matrix(pose)
+            normal, right_side, count = normal_equations(
+                image, matrix, self.columns, self.rows, self.values, self.slopes, weights
+            )
+            if count < LEAST_PLACES or np.linalg.cond(normal) > 1e12:
+                return None
+            gain, _, *moved = np.linalg.solve(normal, right_side)
+            if not gain > 0:
+                return None
+            step = np.array(moved) / gain
+            pose = compose(pose, invert(step))
+            if not np.hypot(*pose[:2]) < farthest:
+                return None
+            if np.hypot(*step[:2]) + abs(step[2]) * size < STOP:
+                return pose
+        return pose
+
+    def _matrix(self, pose: Array) -> Array:
+        shape = (self.picture.shape[0], self.picture.shape[1])
+        return np.ascontiguousarray(pose_matrix(*pose.tolist(), shape=shape))
+
+    def _cells_that_agree(self, image: Array, pose: Array) -> Mask:
+        """All cells but those whose misfit stands out: a hand, a reflection that moves otherwise."""
+        seen = values_at(image, self._matrix(pose), self.columns, self.rows)
+        known = np.isfinite(seen)
+        misfit = np.where(known, np.abs(seen - self.values), 0.0)
+        cells = _cell_count(self.picture.shape)
+        count = np.bincount(self.cells, weights=known, minlength=cells)
+        mean = np.bincount(self.cells, weights=misfit, minlength=cells) / np.maximum(count, 1)
+        return np.asarray(mean <= MISFIT_LIMIT * np.median(mean[count > 0]))
+
+    def _correlation(self, image: Array, pose: Array, agrees: Mask) -> float:
+        columns, rows, values = self.even
+        seen = values_at(image, self._matrix(pose), columns, rows)
+        both = np.isfinite(seen) & agrees[_cells(columns, rows, self.picture.shape)]
+        if both.sum() < LEAST_PLACES:
+            return 0.0
+        one, other = seen[both] - seen[both].mean(), values[both] - values[both].mean()
+        size = float(np.sqrt(np.sum(one**2) * np.sum(other**2)))
+        return float(np.clip(np.sum(one * other) / size, 0, 1)) if size > 0 else 0.0
+
+    @cached_property
+    def blurred(self) -> "Target":
+        """The same picture without its finest structure, to be found from farther away."""
+        return Target.of(_blur(self.picture), self.known)
+
+
+def _cells(columns: Array, rows: Array, shape: tuple[int, ...]) -> npt.NDArray[np.intp]:
+    across = shape[1] // CELL + 1
+    return np.asarray((rows // CELL) * across + columns // CELL, dtype=np.intp)
+
+
+def _cell_count(shape: tuple[int, ...]) -> int:
+    return (shape[0] // CELL + 1) * (shape[1] // CELL + 1)
+
+
+def _blur(picture: Array) -> Array:
+    return np.asarray(cv2.GaussianBlur(np.nan_to_num(picture), (0, 0), BLUR), dtype=np.float32)
+
+
+def align(image: Array, target: Target | Array, *, guess: npt.ArrayLike | None = None) -> Alignment:
+    """Return where the content of the target is on the image.
+
+    Phase correlation where there is no guess (Guizar-Sicairos, Thurman and Fienup, Opt. Lett. 33 (2008) 156, without
+    their refinement), then the search, then once more without the places that disagree (a hand).
+
+    Parameters
+    ----------
+    image : (rows, columns) array
+        Contrast-normalised (see :func:`normalise_contrast`); NaN where it must not be used.
+    target : Target or array
+        What to find: a prepared picture, or one like ``image`` that is used once.
+    guess : (3,) array, optional
+        A pose to start from.
+
+    Returns
+    -------
+    Alignment
+        With quality 0 and the guess (or no movement) as the pose where the pictures can't be aligned.
+    """
+    if not isinstance(target, Target):
+        target = Target.of(np.nan_to_num(target), np.isfinite(target))
+    values = np.ascontiguousarray(image, dtype=np.float32)
+    start = np.zeros(3) if guess is None else np.asarray(guess, dtype=np.float64)
+    nothing = Alignment.of(start, quality=0.0, share=0.0)
+    enough = min(values.shape) >= SMALLEST and np.isfinite(values).mean() >= LEAST_SHARE
+    if not (enough and len(target.values) >= LEAST_PLACES and np.nanmax(np.abs(values)) > 0):
+        return nothing
+    if guess is None:
+        start = np.array([*_coarse_shift(np.nan_to_num(values), target.picture), 0.0])
+        rough = target.blurred.find(_blur(values), start=start)
+        start = start if rough is None else rough[0]
+    found = target.find(values, start=start)
+    if found is None:
+        return nothing
+    pose, quality, share = found
+    return Alignment.of(pose, quality=quality, share=share)
+
+
+def _coarse_shift(image: Array, reference: Array) -> tuple[float, float]:
+    window = cv2.createHanningWindow(image.shape[::-1], cv2.CV_32F)
+    (right, down), _ = cv2.phaseCorrelate(reference.astype(np.float32), image.astype(np.float32), window)
+    return float(right), float(down)
+
+
+def _steepest(steep: Array) -> Mask:
+    """Mark at most ``PLACES`` places, the steepest; none where the picture is level."""
+    wanted = min(PLACES, int(np.count_nonzero(steep)))
+    if wanted == 0:
+        return np.zeros(steep.shape, dtype=np.bool_)
+    least = np.partition(steep.ravel(), -wanted)[-wanted]
+    return np.asarray(steep >= max(float(least), np.finfo(np.float64).tiny))
+
+
+def _evenly(picture: Array, inner: Mask) -> tuple[Array, Array, Array]:
+    rows, columns = np.nonzero(inner)
+    stride = max(1, len(rows) // EVEN_PLACES)
+    rows, columns = rows[::stride], columns[::stride]
+    return columns.astype(np.float64), rows.astype(np.float64), picture[rows, columns].astype(np.float64)
+
+
+@compiled("float64[::1](float32[:, ::1], float64[:, ::1], float64[::1], float64[::1])")
+def values_at(image, matrix, columns, rows):  # type: ignore[no-untyped-def]
+    """Return the image's values at moved places, NaN where there is none."""
+    values = np.empty(len(columns))
+    for k in range(len(columns)):
+        column = matrix[0, 0] * columns[k] + matrix[0, 1] * rows[k] + matrix[0, 2]
+        row = matrix[1, 0] * columns[k] + matrix[1, 1] * rows[k] + matrix[1, 2]
+        values[k] = sample(image, column, row)
+    return values
+
+
+@compiled(
+    "Tuple((float64[:, ::1], float64[::1], int64))"
+    "(float32[:, ::1], float64[:, ::1], float64[::1], float64[::1], float64[::1], float64[:, ::1], float64[::1])"
+)
+def normal_equations(image, matrix, columns, rows, values, slopes, weights):  # type: ignore[no-untyped-def]
+    """Return the normal equations of ``image = gain value + level + slopes step``, and how many places took part."""
+    normal = np.zeros((5, 5))
+    right_side = np.zeros(5)
+    basis = np.empty(5)
+    basis[1] = 1.0
+    count = 0
+    for k in range(len(columns)):
+        if weights[k] == 0:
+            continue
+        column = matrix[0, 0] * columns[k] + matrix[0, 1] * rows[k] + matrix[0, 2]
+        row = matrix[1, 0] * columns[k] + matrix[1, 1] * rows[k] + matrix[1, 2]
+        value = sample(image, column, row)
+        if value != value:
+            continue
+        count += 1
+        basis[0] = values[k]
+        basis[2], basis[3], basis[4] = slopes[k, 0], slopes[k, 1], slopes[k, 2]
+        for i in range(5):
+            right_side[i] += basis[i] * value
+            for j in range(i, 5):
+                normal[i, j] += basis[i] * basis[j]
+    for i in range(5):
+        for j in range(i):
+            normal[i, j] = normal[j, i]
+    return normal, right_side, count
