@@ -10,6 +10,8 @@ import cv2
 import numpy as np
 import numpy.typing as npt
 
+from heatwake.kernels.moving import leading_medians, trailing_medians
+
 Array = npt.NDArray[np.floating[Any]]
 Mask = npt.NDArray[np.bool_]
 
@@ -88,12 +90,9 @@ def common_steps(levels: Array, elapsed: Array, *, least: float) -> Array:
         return steps
     intervals = np.maximum(np.diff(elapsed), 1e-6)[:, None]
     changes = np.diff(levels.astype(np.float64), axis=0)
-    outside = np.empty_like(changes)
-    surplus = np.empty_like(changes)
-    for k, change in enumerate(changes):
-        low, high = _explained_rates(changes / intervals, k)
-        outside[k] = change - np.clip(change, low * intervals[k], high * intervals[k])
-        surplus[k] = change - (low + high) / 2 * intervals[k]
+    low, high = _explained_rates(changes / intervals)
+    outside = changes - np.clip(changes, low * intervals, high * intervals)
+    surplus = changes - (low + high) / 2 * intervals
     size = _median_over_places(surplus)
     noise = MAD_TO_SIGMA * np.median(np.abs(size - np.median(size)))
     clear = np.abs(_median_over_places(outside)) > max(least, NOISE_FACTOR * noise)
@@ -104,17 +103,16 @@ def common_steps(levels: Array, elapsed: Array, *, least: float) -> Array:
     return steps
 
 
-def _explained_rates(rates: Array, k: int) -> tuple[Array, Array]:
-    """Lowest and highest rate that the neighbours of interval ``k`` explain, place by place."""
-    before, after = rates[max(0, k - RATE_FRAMES) : k], rates[k + 1 : k + 1 + RATE_FRAMES]
-    if len(before) and len(after):
-        sides = np.stack([np.median(before, axis=0), np.median(after, axis=0)])
-        return sides.min(axis=0), sides.max(axis=0)
+def _explained_rates(rates: Array) -> tuple[Array, Array]:
+    """Lowest and highest rate that the neighbours of each interval explain, place by place."""
+    before, after = trailing_medians(rates, RATE_FRAMES)[:-1], leading_medians(rates, RATE_FRAMES)[1:]
+    low, high = np.minimum(before, after), np.maximum(before, after)
     # at an end of the recording there's one side: let its trend go on as far again
-    side = after if len(after) else before[::-1]
-    near = np.median(side[: (len(side) + 1) // 2], axis=0)
-    swing = np.abs(np.median(side, axis=0) - near) + np.ptp(side, axis=0) / 2
-    return near - swing, near + swing
+    for k, side in ((0, rates[1 : 1 + RATE_FRAMES]), (-1, rates[:-1][-RATE_FRAMES:][::-1])):
+        near = np.median(side[: (len(side) + 1) // 2], axis=0)
+        swing = np.abs(np.median(side, axis=0) - near) + np.ptp(side, axis=0) / 2
+        low[k], high[k] = near - swing, near + swing
+    return low, high
 
 
 def _median_over_places(values: Array) -> Array:
@@ -136,13 +134,10 @@ def gaps(elapsed: Array, *, factor: float) -> Mask:
     >>> gaps(np.array([0.0, 0.5, 1.0, 5.0, 9.0, 13.0]), factor=2.5).any()
     np.False_
     """
-    found = np.zeros(len(elapsed), dtype=np.bool_)
     intervals = np.diff(elapsed)
-    for k, interval in enumerate(intervals):
-        sides = [intervals[max(0, k - GAP_NEIGHBOURS) : k], intervals[k + 1 : k + 1 + GAP_NEIGHBOURS]]
-        usual = [float(np.median(side)) for side in sides if len(side)]
-        found[k + 1] = bool(usual) and bool(interval > factor * max(usual))
-    return found
+    usual = np.fmax(trailing_medians(intervals, GAP_NEIGHBOURS)[:-1], leading_medians(intervals, GAP_NEIGHBOURS)[1:])
+    with np.errstate(invalid="ignore"):  # a single interval has no neighbours
+        return np.concatenate([np.zeros(min(1, len(elapsed)), dtype=np.bool_), intervals > factor * usual])
 
 
 def explained(before: Array, after: Array, *, shape: tuple[int, ...]) -> tuple[Array, Array]:
@@ -214,7 +209,9 @@ def obstructed_share(departures: Array, *, least: float) -> float:
     seen = np.isfinite(departures)
     if not seen.any():
         return 0.0
-    marked = np.where(seen, np.abs(departures) > least, False).astype(np.uint8)
+    marked = (np.abs(departures) > least).astype(np.uint8)  # NaN isn't greater
+    if np.count_nonzero(marked) < 2:
+        return 0.0
     _, _, statistics, _ = cv2.connectedComponentsWithStats(marked, connectivity=8)
     areas = statistics[1:, cv2.CC_STAT_AREA]
     return float(areas[areas >= 2].sum() / seen.size)

@@ -8,24 +8,25 @@ the places with the steepest gradients take part: they hold nearly all that is t
 
 from dataclasses import dataclass
 from functools import cached_property
+from math import cos, hypot, radians, sin, sqrt
 from typing import Any, Final
 
 import cv2
 import numpy as np
 import numpy.typing as npt
 
-from heatwake.kernels.alignment import compose, invert, pose_matrix
+from heatwake.kernels.alignment import pose_matrix
 from heatwake.kernels.compiled import compiled
 from heatwake.kernels.interpolation import sample
 
 Array = npt.NDArray[np.floating[Any]]
 Mask = npt.NDArray[np.bool_]
 
-PLACES: Final = 12_000  # with the steepest gradients
+PLACES: Final = 8_000  # with the steepest gradients
 EVEN_PLACES: Final = 6_000  # spread over the picture, to judge how well all of it fits
 RIM: Final = 3  # [px] left out at the rim, where filters saw nothing beyond
 STEPS: Final = 30
-STOP: Final = 1e-3  # [px, and degrees times the picture's size] a smaller step ends the search
+STOP: Final = 2e-3  # [px, and degrees times the picture's size] a smaller step ends the search
 LEAST_PLACES: Final = 50
 SMALLEST: Final = 16  # [px] a smaller picture holds too little to align
 LEAST_SHARE: Final = 0.05  # of the pixels that must be seen
@@ -150,26 +151,9 @@ class Target:
         return found, self._correlation(image, found, agrees), share
 
     def _search(self, image: Array, start: Array, weights: Array) -> Array | None:
-        pose = np.asarray(start, dtype=np.float64)
-        size = np.radians(0.5 * float(np.hypot(*image.shape)))
-        farthest = 0.5 * min(image.shape)
-        for _ in range(STEPS):
-            matrix = self._matrix(pose)
-            normal, right_side, count = normal_equations(
-                image, matrix, self.columns, self.rows, self.values, self.slopes, weights
-            )
-            if count < LEAST_PLACES or np.linalg.cond(normal) > 1e12:
-                return None
-            gain, _, *moved = np.linalg.solve(normal, right_side)
-            if not gain > 0:
-                return None
-            step = np.array(moved) / gain
-            pose = compose(pose, invert(step))
-            if not np.hypot(*pose[:2]) < farthest:
-                return None
-            if np.hypot(*step[:2]) + abs(step[2]) * size < STOP:
-                return pose
-        return pose
+        pose = np.array(start, dtype=np.float64)
+        found = search(image, pose, self.columns, self.rows, self.values, self.slopes, weights)
+        return pose if found else None
 
     def _matrix(self, pose: Array) -> Array:
         shape = (self.picture.shape[0], self.picture.shape[1])
@@ -286,33 +270,80 @@ def values_at(image, matrix, columns, rows):  # type: ignore[no-untyped-def]
     return values
 
 
+@compiled("boolean(float64[:, ::1], float64[::1])")
+def solve_in_place(matrix, right_side):  # type: ignore[no-untyped-def]
+    """Solve a symmetric positive definite system, the solution in ``right_side``; False where it is singular."""
+    count = len(right_side)
+    for i in range(count):
+        whole = matrix[i, i]
+        for k in range(i):
+            matrix[i, i] -= matrix[i, k] * matrix[i, k]
+        if not matrix[i, i] > 1e-12 * whole:
+            return False
+        matrix[i, i] = sqrt(matrix[i, i])
+        for j in range(i + 1, count):
+            for k in range(i):
+                matrix[j, i] -= matrix[j, k] * matrix[i, k]
+            matrix[j, i] /= matrix[i, i]
+    for i in range(count):
+        for k in range(i):
+            right_side[i] -= matrix[i, k] * right_side[k]
+        right_side[i] /= matrix[i, i]
+    for i in range(count - 1, -1, -1):
+        for k in range(i + 1, count):
+            right_side[i] -= matrix[k, i] * right_side[k]
+        right_side[i] /= matrix[i, i]
+    return True
+
+
 @compiled(
-    "Tuple((float64[:, ::1], float64[::1], int64))"
-    "(float32[:, ::1], float64[:, ::1], float64[::1], float64[::1], float64[::1], float64[:, ::1], float64[::1])"
+    "boolean(float32[:, ::1], float64[::1], float64[::1], float64[::1], float64[::1], float64[:, ::1], float64[::1])"
 )
-def normal_equations(image, matrix, columns, rows, values, slopes, weights):  # type: ignore[no-untyped-def]
-    """Return the normal equations of ``image = gain value + level + slopes step``, and how many places took part."""
-    normal = np.zeros((5, 5))
-    right_side = np.zeros(5)
+def search(image, pose, columns, rows, values, slopes, weights):  # type: ignore[no-untyped-def]
+    """Move a pose (3,) in place to where ``image = gain value + level`` fits best; tell whether it came to rest.
+
+    Places of weight 0, and those that fall on NaN or beside the image, take no part.
+    """
+    centre_row, centre_column = (image.shape[0] - 1) / 2, (image.shape[1] - 1) / 2
+    reach = radians(0.5 * hypot(image.shape[0], image.shape[1]))
+    farthest = 0.5 * min(image.shape[0], image.shape[1])
     basis = np.empty(5)
-    basis[1] = 1.0
-    count = 0
-    for k in range(len(columns)):
-        if weights[k] == 0:
-            continue
-        column = matrix[0, 0] * columns[k] + matrix[0, 1] * rows[k] + matrix[0, 2]
-        row = matrix[1, 0] * columns[k] + matrix[1, 1] * rows[k] + matrix[1, 2]
-        value = sample(image, column, row)
-        if value != value:
-            continue
-        count += 1
-        basis[0] = values[k]
-        basis[2], basis[3], basis[4] = slopes[k, 0], slopes[k, 1], slopes[k, 2]
+    for _ in range(STEPS):
+        cosine, sine = cos(radians(pose[2])), sin(radians(pose[2]))
+        normal, right_side, count = np.zeros((5, 5)), np.zeros(5), 0
+        for k in range(len(columns)):
+            if weights[k] == 0:
+                continue
+            right, down = columns[k] - centre_column, rows[k] - centre_row
+            column = centre_column + cosine * right + sine * down + pose[0]
+            row = centre_row - sine * right + cosine * down + pose[1]
+            value = sample(image, column, row)
+            if value != value:
+                continue
+            count += 1
+            basis[0], basis[1] = values[k], 1.0
+            basis[2], basis[3], basis[4] = slopes[k, 0], slopes[k, 1], slopes[k, 2]
+            for i in range(5):
+                right_side[i] += basis[i] * value
+                for j in range(i, 5):
+                    normal[i, j] += basis[i] * basis[j]
+        if count < LEAST_PLACES:
+            return False
         for i in range(5):
-            right_side[i] += basis[i] * value
-            for j in range(i, 5):
-                normal[i, j] += basis[i] * basis[j]
-    for i in range(5):
-        for j in range(i):
-            normal[i, j] = normal[j, i]
-    return normal, right_side, count
+            for j in range(i):
+                normal[i, j] = normal[j, i]
+        if not solve_in_place(normal, right_side) or not right_side[0] > 0:
+            return False
+        # the step moves the target; undo it before the pose
+        right, down, turn = right_side[2] / right_side[0], right_side[3] / right_side[0], right_side[4] / right_side[0]
+        back_cosine, back_sine = cos(radians(turn)), sin(radians(turn))
+        back_right = -(back_cosine * right - back_sine * down)
+        back_down = -(back_sine * right + back_cosine * down)
+        pose[0] += cosine * back_right + sine * back_down
+        pose[1] += -sine * back_right + cosine * back_down
+        pose[2] -= turn
+        if not hypot(pose[0], pose[1]) < farthest:
+            return False
+        if hypot(right, down) + abs(turn) * reach < STOP:
+            return True
+    return True

@@ -9,6 +9,8 @@ from typing import Any, Final
 import numpy as np
 import numpy.typing as npt
 
+from heatwake.kernels.moving import leading_medians, trailing_medians
+
 Array = npt.NDArray[np.floating[Any]]
 Mask = npt.NDArray[np.bool_]
 
@@ -97,10 +99,11 @@ def find_bumps(poses: Array, *, shape: tuple[int, int], bump: npt.ArrayLike) -> 
     count = len(poses)
     least = np.broadcast_to(np.asarray(bump, dtype=np.float64), (count,))
     jump: Array = np.zeros(count)  # in units of the least one
-    for k in range(2, count - 1):
-        sides = slice(max(0, k - SIDE), k), slice(k, k + SIDE)
-        before, after = (np.median(poses[side], axis=0) for side in sides)
-        jump[k] = picture_reach(after - before, shape=shape) / max(np.median(least[side]) for side in sides)
+    if count > 3:
+        inner = slice(2, count - 1)
+        apart = leading_medians(poses, SIDE)[:-1] - trailing_medians(poses, SIDE)[:-1]
+        allowed = np.fmax(trailing_medians(least, SIDE)[:-1], leading_medians(least, SIDE)[:-1])
+        jump[inner] = picture_reach(apart[inner], shape=shape) / allowed[inner]
     step = picture_reach(np.diff(poses, axis=0, prepend=poses[:1]), shape=shape) / least
     found: list[int] = []
     while (peak := float(jump.max(initial=0.0))) >= 1:

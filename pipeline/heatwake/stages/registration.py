@@ -18,6 +18,7 @@ from heatwake.errors import InputError
 from heatwake.kernels.alignment import compose, invert
 from heatwake.kernels.frame_fold import Folder
 from heatwake.kernels.frame_quality import common_steps, departure, explained, gaps, is_repeat, obstructed_share
+from heatwake.kernels.moving import centred_medians
 from heatwake.kernels.pose_track import picture_reach, settle_poses
 from heatwake.kernels.reference_picture import Reference, build_reference, locate
 from heatwake.schema.settings import Settings
@@ -269,8 +270,7 @@ def _offset_steps(levels: Array, elapsed: Array, *, sound: Mask, least: float) -
 
 def _lost(quality: Array) -> Mask:
     """Frames that don't fit the reference though those around them do."""
-    around = np.array([np.median(quality[max(0, k - NEIGHBOURS) : k + NEIGHBOURS + 1]) for k in range(len(quality))])
-    return np.asarray(quality < LOST * around)
+    return np.asarray(quality < LOST * centred_medians(quality, NEIGHBOURS))
 
 
 def _add(

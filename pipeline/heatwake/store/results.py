@@ -13,6 +13,7 @@ from pathlib import Path
 from threading import Lock
 from typing import Any, Final
 
+import dask
 import dask.array as da
 import dask.base
 import netCDF4
@@ -23,6 +24,7 @@ import xarray as xr
 from heatwake import __version__
 from heatwake.errors import BusyError, InputError, StorageError
 from heatwake.schema.variables import CONVENTIONS, label
+from heatwake.workers import Threads
 
 PARTIAL: Final = ".partial"
 SCRATCH: Final = ".workers"  # of worker processes, empty but for their locks
@@ -233,16 +235,24 @@ def _append(path: Path, dataset: xr.Dataset) -> Iterator[tuple[int, int]]:
         yield 1, 1
         return
     blocks = dataset.chunks["time"]
-    with netCDF4.Dataset(path, "a") as file:
+    ends = np.cumsum(blocks).tolist()
+    tasks = ((dataset.isel(time=slice(end - size, end)),) for end, size in zip(ends, blocks, strict=True))
+    with LIBRARY, netCDF4.Dataset(path, "a") as file:
         for name, variable in dataset.data_vars.items():
             _create(file, str(name), variable)
-        start = 0
-        for number, size in enumerate(blocks, start=1):
-            block = {name: variable.isel(time=slice(start, start + size)) for name, variable in dataset.items()}
-            for name, values in dask.base.compute({name: array.data for name, array in block.items()})[0].items():
-                file[name][start : start + size] = values
-            start += size
-            yield number, len(blocks)
+    # blocks are made by this process's threads while the one before is written: lazy maps don't travel
+    threads = Threads(dask.config.get("num_workers", None))
+    for number, (end, made) in enumerate(zip(ends, threads.in_order(_computed, tasks), strict=True), start=1):
+        with LIBRARY, netCDF4.Dataset(path, "a") as file:
+            for name, values in made.items():
+                file[name][end - len(values) : end] = values
+        yield number, len(blocks)
+
+
+def _computed(block: xr.Dataset) -> dict[str, npt.NDArray[Any]]:
+    arrays = {str(name): variable.data for name, variable in block.items()}
+    made: dict[str, npt.NDArray[Any]] = dask.base.compute(arrays, scheduler="synchronous")[0]
+    return made
 
 
 def _create(file: netCDF4.Dataset, name: str, variable: xr.DataArray) -> None:
