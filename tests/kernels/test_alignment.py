@@ -100,7 +100,9 @@ def test_masked_pixels_are_left_out_even_if_the_mask_stands_still():
     still, moved = view(picture("gravel"), rng), view(shifted(picture("gravel"), 2.6, -1.7), rng)
     still[:, :60] = moved[:, :60] = np.nan
     known, seen = np.isfinite(still), np.isfinite(moved)
-    one, other = (np.where(there, normalise_contrast(image), np.nan) for image, there in ((moved, seen), (still, known)))
+    one, other = (
+        np.where(there, normalise_contrast(image), np.nan) for image, there in ((moved, seen), (still, known))
+    )
     found = align(one, other)
     np.testing.assert_allclose(found.pose, [2.6, -1.7, 0], atol=0.1)
 

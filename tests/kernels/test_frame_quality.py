@@ -3,7 +3,15 @@
 import numpy as np
 import pytest
 
-from heatwake.kernels.frame_quality import common_steps, departure, explained, gaps, is_repeat, obstructed_share, thumbnail
+from heatwake.kernels.frame_quality import (
+    common_steps,
+    departure,
+    explained,
+    gaps,
+    is_repeat,
+    obstructed_share,
+    thumbnail,
+)
 
 PLACES = 48
 

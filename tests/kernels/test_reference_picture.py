@@ -32,7 +32,9 @@ def test_frames_are_found_on_a_reference_made_of_moved_pictures():
 
 def test_pictures_that_show_little_stay_out_of_the_reference():
     cold = [moved(0, 0, warmth=0.0, seed=seed) for seed in range(30, 36)]
-    np.testing.assert_array_equal(build_reference(cold + sample()).contrast.picture, build_reference(sample()).contrast.picture)
+    np.testing.assert_array_equal(
+        build_reference(cold + sample()).contrast.picture, build_reference(sample()).contrast.picture
+    )
 
 
 def test_a_negative_is_found_by_the_size_of_its_gradient():

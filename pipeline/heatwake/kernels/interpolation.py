@@ -124,7 +124,5 @@ def resample(image: npt.ArrayLike, mapping: npt.ArrayLike, *, shape: tuple[int, 
     array([[2.25, 6.25]], dtype=float32)
     """
     total = np.zeros(shape, dtype=np.float32)
-    add_moved(
-        np.ascontiguousarray(image, dtype=np.float32), np.ascontiguousarray(mapping, dtype=np.float64), total
-    )
+    add_moved(np.ascontiguousarray(image, dtype=np.float32), np.ascontiguousarray(mapping, dtype=np.float64), total)
     return total

@@ -100,7 +100,12 @@ _ROWS: Final = (
     Variable("event_elapsed", ("event",), "s", "time of an event since the first frame"),
     # --- film correction -----------------------------------------------------------------------------------
     Variable("film_added", ("frame",), "W m-2 sr-1", "radiance that the film emits and mirrors towards the camera"),
-    Variable("mean_radiance", ("bin_number", "row", "column"), "W m-2 sr-1", "blackbody radiance of the indicated temperature"),
+    Variable(
+        "mean_radiance",
+        ("bin_number", "row", "column"),
+        "W m-2 sr-1",
+        "blackbody radiance of the indicated temperature",
+    ),
     Variable("summed", ("frame",), "1", "frame is part of its bin's mean radiance"),
     Variable("transmittance", (), "1", "in-band transmittance of the film (1 with no film)"),
     Variable("transmittance_uncertainty", (), "1", "standard uncertainty of the transmittance"),

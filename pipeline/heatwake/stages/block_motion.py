@@ -80,9 +80,7 @@ def small_picture(block: FrameBlock, folder: Folder) -> Array:
     return _small(block.read()[0], folder)
 
 
-def measure_block(
-    block: FrameBlock, work: BlockWork, guesses: Array, bins: npt.NDArray[np.intp] | None
-) -> BlockMotion:
+def measure_block(block: FrameBlock, work: BlockWork, guesses: Array, bins: npt.NDArray[np.intp] | None) -> BlockMotion:
     """Read a block of frames and measure it.
 
     Parameters

@@ -120,9 +120,7 @@ class _Motion:
         )
 
 
-def _follow(
-    session: xr.Dataset, settings: RegistrationSettings, *, elapsed: Array
-) -> tuple[_Motion, BinMeans | None]:
+def _follow(session: xr.Dataset, settings: RegistrationSettings, *, elapsed: Array) -> tuple[_Motion, BinMeans | None]:
     """Read all frames once: align each, look for things in the way, and sum them by bins."""
     folder = folder_for(session)
     reference, guesses = _reference(session, folder, settings)
@@ -226,6 +224,7 @@ class _Watch:
         elif before and after and self._time(index, self.waiting[-1][0]) < LEAST_SIDE * self.settings.obstruction_s:
             after = []
         return explained(_spread_over(before), _spread_over(after), shape=picture.shape)
+
 
 def _spread_over(pictures: list[Array]) -> Array:
     if len(pictures) <= WINDOW_SAMPLE:

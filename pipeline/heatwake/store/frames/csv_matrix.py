@@ -14,7 +14,9 @@ def open_csv(paths: list[Path], *, key: str) -> Recording:
     """Open a series of CSV matrices."""
     rows, columns = shape = _read_one(paths[0], key=key).shape
 
-    return Recording((len(paths), rows, columns), np.dtype(np.float32), partial(_read, shape, key), tuple(paths), tuple(paths))
+    return Recording(
+        (len(paths), rows, columns), np.dtype(np.float32), partial(_read, shape, key), tuple(paths), tuple(paths)
+    )
 
 
 def _read(shape: tuple[int, ...], key: str, paths: tuple[Path, ...]) -> Array:

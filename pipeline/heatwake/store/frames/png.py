@@ -14,7 +14,9 @@ def open_png(paths: list[Path], *, key: str) -> Recording:
     """Open a series of 16-bit grey PNG files, one a frame."""
     rows, columns = shape = _read_one(paths[0], key=key).shape
 
-    return Recording((len(paths), rows, columns), np.dtype(np.uint16), partial(_read, shape, key), tuple(paths), tuple(paths))
+    return Recording(
+        (len(paths), rows, columns), np.dtype(np.uint16), partial(_read, shape, key), tuple(paths), tuple(paths)
+    )
 
 
 def _read(shape: tuple[int, ...], key: str, paths: tuple[Path, ...]) -> Array:
