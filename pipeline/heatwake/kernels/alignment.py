@@ -191,7 +191,8 @@ def _twice_box(image: Array) -> Array:
     """Box filter, twice: nearly Gaussian, in a time that doesn't grow with the width."""
     size = (NEIGHBOURHOOD, NEIGHBOURHOOD)
     once = cv2.blur(image, size, borderType=cv2.BORDER_REFLECT)
-    return np.maximum(np.asarray(cv2.blur(once, size, borderType=cv2.BORDER_REFLECT)), 0)  # sums may round below 0
+    again: Array = cv2.blur(once, size, borderType=cv2.BORDER_REFLECT)
+    return np.asarray(np.maximum(again, 0))  # sums may round below 0
 
 
 def _local_mean(image: Array, *, seen: Mask, reach: float) -> Array:

@@ -1,7 +1,7 @@
 """Loops that numpy cannot do without large temporaries, compiled."""
 
 from collections.abc import Callable
-from typing import Any, TypeVar
+from typing import Any, TypeVar, cast
 
 import numba
 
@@ -17,9 +17,9 @@ def compiled(*signatures: str) -> Callable[[Function], Function]:
 
     def decorate(function: Function) -> Function:
         try:
-            made: Function = numba.njit(list(signatures), nogil=True, cache=True)(function)
+            made = cast("Function", numba.njit(list(signatures), nogil=True, cache=True)(function))
         except RuntimeError:  # no folder for the cache
-            made = numba.njit(list(signatures), nogil=True)(function)
+            made = cast("Function", numba.njit(list(signatures), nogil=True)(function))
         return made
 
     return decorate

@@ -64,7 +64,7 @@ def sample(image, column, row):  # type: ignore[no-untyped-def]
     # a thousandth of a pixel is rounding
     if not (-NEAR <= column <= last_column + NEAR and -NEAR <= row <= last_row + NEAR):
         return np.float32(np.nan)
-    left, top = int(floor(column)), int(floor(row))
+    left, top = floor(column), floor(row)
     across, down = np.float32(column - left), np.float32(row - top)
     wx, wy = _weights(across), _weights(down)
     if 1 <= left < last_column - 1 and 1 <= top < last_row - 1:

@@ -105,7 +105,10 @@ class Target:
         seen = np.ones(values.shape, dtype=np.bool_) if known is None else known
         inner = np.zeros(values.shape, dtype=np.bool_)
         inner[RIM:-RIM, RIM:-RIM] = seen[RIM:-RIM, RIM:-RIM]
-        down, right = np.gradient(values.astype(np.float64)) if min(values.shape) > 1 else (values, values)
+        down: Array = np.zeros(values.shape)
+        right: Array = np.zeros(values.shape)
+        if min(values.shape) > 1:
+            down, right = np.gradient(values.astype(np.float64))
         steep = np.where(inner, np.hypot(down, right), 0.0)
         chosen = _steepest(steep)
         rows, columns = (index.astype(np.float64) for index in np.nonzero(chosen))
@@ -221,7 +224,7 @@ def align(image: Array, target: Target | Array, *, guess: npt.ArrayLike | None =
     if not isinstance(target, Target):
         target = Target.of(np.nan_to_num(target), np.isfinite(target))
     values = np.ascontiguousarray(image, dtype=np.float32)
-    start = np.zeros(3) if guess is None else np.asarray(guess, dtype=np.float64)
+    start: Array = np.zeros(3) if guess is None else np.asarray(guess, dtype=np.float64)
     nothing = Alignment.of(start, quality=0.0, share=0.0)
     enough = min(values.shape) >= SMALLEST and np.isfinite(values).mean() >= LEAST_SHARE
     if not (enough and len(target.values) >= LEAST_PLACES and np.nanmax(np.abs(values)) > 0):

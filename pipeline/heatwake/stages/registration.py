@@ -1,8 +1,9 @@
 """Which frames are sound, and how far each frame's picture has moved from the first.
 
 An even sample of pictures makes the reference, where the heated board shows its print best. One reading of the frames,
-block by block, finds repeats, aligns each frame to the reference and looks for things in the way; steps common to all pixels are told from the aligned pictures' levels. Poses are reported from the
-first usable frame, on which the session file gives the board's corners.
+block by block, finds repeats, aligns each frame to the reference and looks for things in the way; steps common to all
+pixels are told from the aligned pictures' levels. Poses are reported from the first usable frame, on which the session
+file gives the board's corners.
 """
 
 from collections import deque
@@ -148,7 +149,7 @@ def _follow(session: xr.Dataset, settings: RegistrationSettings, *, elapsed: Arr
     if motion is None or watch is None:
         raise RuntimeError("a recording without blocks")
     watch.finish()
-    for index in np.flatnonzero(motion.frozen):
+    for index in np.flatnonzero(motion.frozen).tolist():
         motion.poses[index], motion.quality[index] = motion.poses[index - 1], motion.quality[index - 1]
         motion.levels[index] = np.nan
     return motion, sums

@@ -184,7 +184,7 @@ def _stored(recording: Recording) -> da.Array:
 
 def _temperature(stored: da.Array, to_temperature: Callable[[npt.NDArray[Any]], npt.NDArray[np.float32]]) -> da.Array:
     """Return temperatures [degC] as the camera wrote them, float32, NaN where there is no reading; lazy."""
-    lazy: da.Array = stored.map_blocks(to_temperature, dtype=np.float32, meta=np.empty((0, 0, 0), np.float32))
+    lazy: da.Array = da.map_blocks(to_temperature, stored, dtype=np.float32, meta=np.empty((0, 0, 0), np.float32))
     return lazy
 
 

@@ -26,7 +26,7 @@ class FileShelf:
 
     def put(self, number: int, picture: npt.NDArray[np.float32]) -> None:
         """Put a picture aside."""
-        os.pwrite(self._file.fileno(), np.ascontiguousarray(picture, dtype=np.float32), number * self._bytes)
+        os.pwrite(self._file.fileno(), np.ascontiguousarray(picture, dtype=np.float32).data, number * self._bytes)
 
     def get(self, number: int) -> npt.NDArray[np.float32]:
         """Return a picture that was put aside."""

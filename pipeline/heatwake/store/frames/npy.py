@@ -24,7 +24,7 @@ def open_npy(paths: list[Path], *, key: str) -> Recording:
 
 def _map(path: Path, *, key: str) -> Array:
     try:
-        return np.load(path, mmap_mode="r", allow_pickle=False)
+        return np.asanyarray(np.load(path, mmap_mode="r", allow_pickle=False))
     except Exception as error:  # a damaged header fails in many ways
         detail = (str(error).splitlines() or ["?"])[0]
         raise InputError(f"{key}: {path}", f"unreadable ({detail})", "must be a whole .npy file of numbers") from None
