@@ -108,7 +108,7 @@ class Target:
         down: Array = np.zeros(values.shape)
         right: Array = np.zeros(values.shape)
         if min(values.shape) > 1:
-            down, right = np.gradient(values.astype(np.float64))
+            down, right = (np.asarray(one) for one in np.gradient(values.astype(np.float64)))
         steep = np.where(inner, np.hypot(down, right), 0.0)
         chosen = _steepest(steep)
         rows, columns = (index.astype(np.float64) for index in np.nonzero(chosen))
