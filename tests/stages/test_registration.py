@@ -23,7 +23,11 @@ POSE = ("shift_x", "shift_y", "rotation")
 def session_of(frames, elapsed=None):
     elapsed = np.arange(len(frames)) * 1.0 if elapsed is None else elapsed
     return xr.Dataset(
-        {"indicated_temperature": (("frame", "row", "column"), np.asarray(frames, dtype=np.float32))},
+        {
+            "indicated_temperature": (("frame", "row", "column"), np.asarray(frames, dtype=np.float32)),
+            "band_low": 7.5,
+            "band_high": 14.0,
+        },
         coords={"elapsed": ("frame", elapsed, {"units": "s"})},
     )
 

@@ -12,8 +12,8 @@ import numpy.typing as npt
 
 from heatwake.errors import InputError
 from heatwake.kernels.alignment import resample
-from heatwake.kernels.frame_fold import Folder, shrink_factor, small_shape
 from heatwake.kernels.frame_quality import is_repeat, thumbnail
+from heatwake.kernels.frame_reduction import FrameReducer, shrink_factor
 from heatwake.kernels.reference_picture import Reference, locate
 from heatwake.stages.bin_means import BinSum
 from heatwake.stages.frame_blocks import FrameBlock
@@ -30,7 +30,7 @@ class BlockWork:
 
     Attributes
     ----------
-    folder : Folder
+    reducer : FrameReducer
     reference : Reference
     good_quality : float
         Correlation below which other ways of aligning are tried.
@@ -38,7 +38,7 @@ class BlockWork:
         Of the coarse pictures, along the longer side.
     """
 
-    folder: Folder
+    reducer: FrameReducer
     reference: Reference
     good_quality: float
     cells: int
@@ -75,9 +75,9 @@ class BlockMotion:
     sums: list[BinSum]
 
 
-def small_picture(block: FrameBlock, folder: Folder) -> Array:
+def small_picture(block: FrameBlock, reducer: FrameReducer) -> Array:
     """Return the small picture of the block's first frame."""
-    return _small(block.read()[0], folder)
+    return reducer.small(block.read()[0])
 
 
 def measure_block(block: FrameBlock, work: BlockWork, guesses: Array, bins: npt.NDArray[np.intp] | None) -> BlockMotion:
@@ -104,13 +104,13 @@ def measure_block(block: FrameBlock, work: BlockWork, guesses: Array, bins: npt.
     coarse: list[tuple[Array, Array]] = []
     first = previous = None
     for index, frame in enumerate(values):
-        small = _small(frame, work.folder)
-        if not np.isfinite(small).any() and not work.folder.has_reading(frame):
+        small = work.reducer.small(frame)
+        if not np.isfinite(small).any() and not work.reducer.has_reading(frame):
             raise InputError(f"frame {block.start + index}", "without one finite value", WANTED)
         frozen[index] = previous is not None and is_repeat(small, previous)
         first, previous = small if first is None else first, small
         if bins is not None:
-            _sum(sums, int(bins[index]), frame, work.folder, takes_part=not frozen[index])
+            _sum(sums, int(bins[index]), frame, work.reducer, takes_part=not frozen[index])
         found = locate(small, work.reference, guess=guesses[index], good=work.good_quality)
         poses[index], quality[index] = found.pose, found.quality
         cells = thumbnail(resample(small, found.pose), longest=work.cells)
@@ -122,17 +122,11 @@ def measure_block(block: FrameBlock, work: BlockWork, guesses: Array, bins: npt.
     return BlockMotion(poses, quality, frozen, levels, cells_of_all, first, previous, sums)
 
 
-def _small(frame: Array, folder: Folder) -> Array:
-    small = np.empty(small_shape(frame.shape), dtype=np.float32)
-    folder.fold(frame, small=small)
-    return small
-
-
-def _sum(sums: list[BinSum], number: int, frame: Array, folder: Folder, *, takes_part: bool) -> None:
+def _sum(sums: list[BinSum], number: int, frame: Array, reducer: FrameReducer, *, takes_part: bool) -> None:
     if not sums or sums[-1].number != number:
         sums.append(BinSum(number, None, 0))
     if takes_part:
         one = sums[-1]
         one.total = np.zeros(frame.shape) if one.total is None else one.total
-        folder.fold(frame, total=one.total)
+        reducer.add(frame, one.total)
         one.count += 1

@@ -16,7 +16,7 @@ from heatwake.kernels.planck import BandTable
 from heatwake.schema.settings import Settings
 from heatwake.schema.variables import label
 from heatwake.stages.film import surface_radiance
-from heatwake.stages.frame_blocks import folder_for, some_frames
+from heatwake.stages.frame_blocks import reducer_for, some_frames
 from heatwake.stages.stage import Stage
 
 Array = npt.NDArray[Any]
@@ -131,7 +131,7 @@ class BoardMaps:
         self._session = session
         self._edges = edges
         self._mapping = mapping
-        self._folder = folder_for(session)
+        self._reducer = reducer_for(session)
         self._usable = session["usable"].to_numpy() == 1
         self._poses = np.stack([session[name].to_numpy() for name in ("shift_x", "shift_y", "rotation")], axis=1)
         self._offsets = _radiance_steps(session)
@@ -183,7 +183,7 @@ class BoardMaps:
                 some = run[first : first + READ_FRAMES]
                 block = some_frames(self._session, int(some[0]), int(some[-1]) + 1)
                 for frame in block.read()[some - block.start]:
-                    self._folder.fold(frame, total=picture)
+                    self._reducer.add(frame, picture)
             mean = (picture / len(run)).astype(np.float32)
             share = np.float32(len(run) / len(chosen))
             moved = self._on_board(mean, self._poses[run[0]])

@@ -17,8 +17,8 @@ from pydantic import NonNegativeFloat, PositiveFloat
 
 from heatwake.errors import InputError
 from heatwake.kernels.alignment import compose, invert
-from heatwake.kernels.frame_fold import Folder
 from heatwake.kernels.frame_quality import common_steps, departure, explained, gaps, is_repeat, obstructed_share
+from heatwake.kernels.frame_reduction import FrameReducer
 from heatwake.kernels.moving import centred_medians
 from heatwake.kernels.pose_track import picture_reach, settle_poses
 from heatwake.kernels.reference_picture import Reference, build_reference, locate
@@ -26,7 +26,7 @@ from heatwake.schema.settings import Settings
 from heatwake.schema.variables import REASON, label, require
 from heatwake.stages.bin_means import BinMeans
 from heatwake.stages.block_motion import WANTED, BlockWork, measure_block, small_picture
-from heatwake.stages.frame_blocks import FrameBlock, folder_for, frame_blocks, some_frames
+from heatwake.stages.frame_blocks import FrameBlock, frame_blocks, reducer_for, some_frames
 from heatwake.stages.stage import Stage
 from heatwake.workers import in_order
 
@@ -123,10 +123,10 @@ class _Motion:
 
 def _follow(session: xr.Dataset, settings: RegistrationSettings, *, elapsed: Array) -> tuple[_Motion, BinMeans | None]:
     """Read all frames once: align each, look for things in the way, and sum them by bins."""
-    folder = folder_for(session)
-    reference, guesses = _reference(session, folder, settings)
+    reducer = reducer_for(session)
+    reference, guesses = _reference(session, reducer, settings)
     bins = session["bin"].to_numpy() if "bin" in session else None
-    work = BlockWork(folder, reference, settings.good_quality, CELLS, PLACES)
+    work = BlockWork(reducer, reference, settings.good_quality, CELLS, PLACES)
     blocks = frame_blocks(session)
     tasks = ((block, work, guesses[block.start : block.stop], _part(bins, block)) for block in blocks)
     sums = None if bins is None else BinMeans((session.sizes["row"], session.sizes["column"]))
@@ -159,11 +159,11 @@ def _part(bins: npt.NDArray[Any] | None, block: FrameBlock) -> npt.NDArray[Any] 
     return None if bins is None else bins[block.start : block.stop]
 
 
-def _reference(session: xr.Dataset, folder: Folder, settings: RegistrationSettings) -> tuple[Reference, Array]:
+def _reference(session: xr.Dataset, reducer: FrameReducer, settings: RegistrationSettings) -> tuple[Reference, Array]:
     """Return the picture to align to, and for each frame the pose that the nearest of its pictures has."""
     count = session.sizes["frame"]
     chosen = np.unique(np.linspace(0, count - 1, SAMPLE).round().astype(int))
-    pictures = in_order(small_picture, ((some_frames(session, int(one), int(one) + 1), folder) for one in chosen))
+    pictures = in_order(small_picture, ((some_frames(session, int(one), int(one) + 1), reducer) for one in chosen))
     seen = [(one, picture) for one, picture in zip(chosen, pictures, strict=True) if np.isfinite(picture).any()]
     if not seen:
         raise InputError("frame 0", "without one finite value", WANTED)
@@ -298,7 +298,7 @@ STAGE: Final = Stage(
     name="registration",
     settings=RegistrationSettings,
     apply=register,
-    needs=("indicated_temperature",),
+    needs=("indicated_temperature", "band_low", "band_high"),
     makes=("shift_x", "shift_y", "rotation", "quality", "usable", "reason", "offset_step"),
     version=3,
 )

@@ -14,6 +14,8 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 import xarray as xr
+from xarray.backends import BackendArray
+from xarray.core import indexing
 
 from heatwake.errors import InputError
 from heatwake.schema.session import Film, Frames, Point, Session
@@ -159,31 +161,48 @@ def _clock_comment(clock: pd.Timestamp | None) -> str:
 
 
 def _frames(recording: Recording, frames: Frames, *, folder: Path) -> dict[str, Any]:
-    """Return the frames, lazily; also as stored, with each level's temperature, where two bytes hold them."""
+    """Return the frames, lazily: in blocks as temperatures, and singly as stored where two bytes hold them."""
     dims = ("frame", "row", "column")
-    stored = _stored(recording)
     to_temperature = _scale(recording, frames, folder=folder)
-    arrays: dict[str, Any] = {"indicated_temperature": (dims, _temperature(stored, to_temperature))}
+    arrays: dict[str, Any] = {"indicated_temperature": (dims, _temperature(recording, to_temperature))}
     if recording.dtype == np.uint16:
         arrays |= {
-            "stored_level": (dims, stored),
+            "stored_level": (dims, indexing.LazilyIndexedArray(StoredFrames(recording))),
             "level_temperature": ("level", to_temperature(np.arange(LEVELS, dtype=np.uint16))),
         }
     return arrays
 
 
-def _stored(recording: Recording) -> da.Array:
-    """Return the frames as stored, lazily: each block knows its own frames only, wherever it is sent to."""
-    per_frame = recording.shape[1] * recording.shape[2] * 4
-    count = max(1, BLOCK_BYTES // per_frame)
-    parts = [recording.part(start, start + count) for start in range(0, recording.shape[0], count)]
-    blocks = [da.from_array(part, chunks=-1, asarray=False, fancy=False, meta=np.empty(0)) for part in parts]
-    whole: da.Array = da.concatenate(blocks, axis=0)
-    return whole
+class StoredFrames(BackendArray):
+    """A recording's stored values as xarray reads them: a slice reads its frames and no other."""
+
+    def __init__(self, recording: Recording) -> None:
+        self.recording = recording
+        self.shape = recording.shape
+        self.dtype = recording.dtype
+
+    def __getitem__(self, key: indexing.ExplicitIndexer) -> npt.NDArray[Any]:
+        """Return what an indexer asks for."""
+        values: npt.NDArray[Any] = indexing.explicit_indexing_adapter(
+            key, self.shape, indexing.IndexingSupport.BASIC, self._read
+        )
+        return values
+
+    def _read(self, key: tuple[Any, ...]) -> npt.NDArray[Any]:
+        frames, rows, columns = key
+        if isinstance(frames, int | np.integer):
+            one: npt.NDArray[Any] = self.recording[slice(int(frames), int(frames) + 1), rows, columns][0]
+            return one
+        return self.recording[frames, rows, columns]
 
 
-def _temperature(stored: da.Array, to_temperature: Callable[[npt.NDArray[Any]], npt.NDArray[np.float32]]) -> da.Array:
+def _temperature(
+    recording: Recording, to_temperature: Callable[[npt.NDArray[Any]], npt.NDArray[np.float32]]
+) -> da.Array:
     """Return temperatures [degC] as the camera wrote them, float32, NaN where there is no reading; lazy."""
+    per_frame = recording.shape[1] * recording.shape[2] * 4
+    count = max(1, min(recording.shape[0], BLOCK_BYTES // per_frame))
+    stored = da.from_array(recording, chunks=(count, -1, -1), asarray=False, fancy=False, meta=np.empty(0))
     lazy: da.Array = da.map_blocks(to_temperature, stored, dtype=np.float32, meta=np.empty((0, 0, 0), np.float32))
     return lazy
 
@@ -325,7 +344,7 @@ def _pair(film: Film, frames: Frames, *, folder: Path, like: Recording) -> tuple
             )
         dims = (f"{name}_frame", "row", "column")
         scale = _scale(recording, frames, folder=folder)
-        arrays[f"{name}_temperature"] = (dims, _temperature(_stored(recording), scale))
+        arrays[f"{name}_temperature"] = (dims, _temperature(recording, scale))
         files[f"film.{name}"] = list(recording.files)
     return arrays, files
 

@@ -1,7 +1,7 @@
 """What a reader gives: a stack of frames that is read a few at a time."""
 
 from collections.abc import Callable
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
@@ -41,11 +41,6 @@ class Recording:
     def read(self, start: int, stop: int) -> Array:
         """Return frames ``start`` to ``stop - 1``, (frames, rows, columns)."""
         return self.reader(self.index[start:stop])
-
-    def part(self, start: int, stop: int) -> "Recording":
-        """Return some of the frames, which knows nothing of the others."""
-        index = self.index[start:stop]
-        return replace(self, shape=(len(index), *self.shape[1:]), index=index, files=())
 
     def __getitem__(self, index: tuple[slice, slice, slice]) -> Array:
         """Return a block, as dask asks for it."""
