@@ -18,6 +18,7 @@ from heatwake.scene import (
 )
 
 ELAPSED = np.concatenate([np.arange(0, 10, 2.0), np.arange(12, 150, 14.0)])
+CADENCE = "[cadence]\nanalysis_s = 50.0\n"
 CAMERA = Camera(columns=48, rows=40, focal=105.0)
 
 
@@ -40,10 +41,10 @@ def write_sessions(folder: Path, names: tuple[str, ...], *, elapsed: np.ndarray 
 
 
 def write_workflow(folder: Path, names: tuple[str, ...], *, results: str = "results", text: str = "") -> Path:
-    """Write a workflow file over sessions beside it."""
+    """Write a workflow file over sessions beside it, of five frames a step: sums are made and put aside."""
     path = folder / f"{results}.toml"
     sessions = ", ".join(f'"{name}"' for name in names)
-    path.write_text(f'title = "Small"\nsessions = [{sessions}]\nresults = "{results}"\n{text}')
+    path.write_text(f'title = "Small"\nsessions = [{sessions}]\nresults = "{results}"\n{text}{CADENCE}')
     return path
 
 

@@ -100,6 +100,5 @@ def test_the_notebook_sees_the_knock(notebook):
     assert true_shifts(WANTED).std(axis=0).min() > 0.3
 
 
-@pytest.mark.xfail(reason="the sensor's fixed pattern, which stays, draws poses of a board of little print to itself")
 def test_the_knock_is_seen_as_well_as_the_notebook_sees_it(ours):
     assert knock(ours["shifts"]) == pytest.approx(KNOCK, abs=0.05)

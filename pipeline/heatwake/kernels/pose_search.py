@@ -26,6 +26,7 @@ PLACES: Final = 8_000  # with the steepest gradients
 EVEN_PLACES: Final = 6_000  # spread over the picture, to judge how well all of it fits
 RIM: Final = 3  # [px] left out at the rim, where filters saw nothing beyond
 STEPS: Final = 30
+LONGEST_STEP: Final = 2.0  # [px, likewise]
 STOP: Final = 2e-3  # [px, and degrees times the picture's size] a smaller step ends the search
 LEAST_PLACES: Final = 50
 SMALLEST: Final = 16  # [px] a smaller picture holds too little to align
@@ -339,6 +340,10 @@ def search(image, pose, columns, rows, values, slopes, weights):  # type: ignore
             return False
         # the step moves the target; undo it before the pose
         right, down, turn = right_side[2] / right_side[0], right_side[3] / right_side[0], right_side[4] / right_side[0]
+        length = hypot(right, down) + abs(turn) * reach
+        if length > LONGEST_STEP:  # the gradients tell no farther
+            shorter = LONGEST_STEP / length
+            right, down, turn = right * shorter, down * shorter, turn * shorter
         back_cosine, back_sine = cos(radians(turn)), sin(radians(turn))
         back_right = -(back_cosine * right - back_sine * down)
         back_down = -(back_sine * right + back_cosine * down)
@@ -347,6 +352,6 @@ def search(image, pose, columns, rows, values, slopes, weights):  # type: ignore
         pose[2] -= turn
         if not hypot(pose[0], pose[1]) < farthest:
             return False
-        if hypot(right, down) + abs(turn) * reach < STOP:
+        if length < STOP:
             return True
     return True

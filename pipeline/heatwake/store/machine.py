@@ -1,7 +1,11 @@
-"""What the machine says of this process."""
+"""What the machine says to this process, and of it."""
 
 import resource
+import signal
 import sys
+import threading
+from collections.abc import Iterator
+from contextlib import contextmanager
 from pathlib import Path
 
 
@@ -17,3 +21,19 @@ def peak_memory() -> int:
     except (OSError, StopIteration, ValueError):
         peak = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss
         return peak if sys.platform == "darwin" else peak * 1024
+
+
+@contextmanager
+def uninterrupted() -> Iterator[None]:
+    """Hold Ctrl-C back until a block ends: a library interrupted while it takes a lock may wait for it for ever."""
+    if threading.current_thread() is not threading.main_thread():  # only the main thread is interrupted
+        yield
+        return
+    held: list[tuple[object, ...]] = []
+    before = signal.signal(signal.SIGINT, lambda *given: held.append(given))
+    try:
+        yield
+    finally:
+        signal.signal(signal.SIGINT, before)
+    if held and callable(before):
+        before(signal.SIGINT, None)

@@ -24,6 +24,7 @@ import xarray as xr
 from heatwake import __version__
 from heatwake.errors import BusyError, InputError, StorageError
 from heatwake.schema.variables import CONVENTIONS, label
+from heatwake.store.machine import uninterrupted
 from heatwake.workers import Threads
 
 PARTIAL: Final = ".partial"
@@ -196,7 +197,11 @@ class StoredMaps:
 
 def open_result(path: Path) -> xr.Dataset:
     """Open a result: maps over time lazily, in blocks of some megabytes along it, all else in memory."""
-    with LIBRARY, xr.open_dataset(path, engine="netcdf4", decode_timedelta=False, cache=False) as stored:
+    with (
+        LIBRARY,
+        uninterrupted(),
+        xr.open_dataset(path, engine="netcdf4", decode_timedelta=False, cache=False) as stored,
+    ):
         lazy = [str(n) for n, v in stored.data_vars.items() if v.dims[:1] == ("time",) and v.ndim == 3]
         dataset = stored.drop_vars(lazy).load().drop_attrs(deep=False)
         maps = {name: stored[name].variable for name in lazy}
@@ -226,7 +231,8 @@ def write_result(
     }
     lazy = [str(name) for name, variable in dataset.data_vars.items() if variable.chunks]
     with whole_file(path) as partial:
-        _encodable(dataset.drop_vars(lazy)).to_netcdf(partial, engine="netcdf4", encoding=_encodings(dataset, lazy))
+        with LIBRARY, uninterrupted():
+            _encodable(dataset.drop_vars(lazy)).to_netcdf(partial, engine="netcdf4", encoding=_encodings(dataset, lazy))
         yield from _append(partial, dataset[lazy])
 
 

@@ -1,0 +1,99 @@
+"""Frames to board maps: what was summed while motion was measured is what the frames themselves give, to the bit."""
+
+import dask.array as da
+import numpy as np
+import pytest
+import xarray as xr
+
+from heatwake.errors import InputError
+from heatwake.kernels.planck import BandTable
+from heatwake.stages import frame_blocks
+from heatwake.stages.board import BoardSettings, analysis_bins, map_to_board
+from heatwake.stages.film import FilmSettings, correct_film
+from heatwake.stages.registration import STAGE, RegistrationSettings, register
+from heatwake.store.frames import tiff
+from heatwake.store.session import open_session
+from stages.test_registration import draw_board
+
+SETTINGS = BoardSettings(analysis_s=8.0)
+BOARD = "[board]\nwidth_mm = 100.0\nheight_mm = 70.0\ncorners_px = [[8, 6], [119, 7], [118, 89], [9, 88]]\n"
+POSES = np.zeros((60, 3))
+POSES[36:] = (2.0, -1.5, 0.3)  # a knock in the middle of a step
+
+
+@pytest.fixture
+def recorded(write_session):
+    """A knocked, once frozen, once covered recording, summed by steps of eight frames while it is registered."""
+    frames = np.round((draw_board(POSES) + 100) / 0.01).astype(np.uint16)
+    frames[20] = frames[19]
+    frames[50:52, 60:, 40:60] += 1200  # a hand
+    session = open_session(write_session(BOARD, frames=frames)).dataset
+    session = correct_film(session, FilmSettings())
+    return session.assign(bin=("frame", analysis_bins(session["elapsed"].to_numpy(), SETTINGS)))
+
+
+def test_sums_give_what_the_frames_give_whatever_the_blocks(recorded, monkeypatch):
+    made = register(recorded, RegistrationSettings())
+    assert (made["usable"].to_numpy() == 0).sum() == 3
+    summed = map_to_board(made, SETTINGS)
+    read = map_to_board(made.drop_vars(["mean_radiance", "summed"]), SETTINGS)
+    np.testing.assert_array_equal(summed["board_radiance"], read["board_radiance"])
+    monkeypatch.setattr(frame_blocks, "BLOCK_BYTES", 7 * 96 * 128 * 2)
+    cut = register(recorded, RegistrationSettings())
+    for name in (*STAGE.makes, "summed", "mean_radiance"):
+        np.testing.assert_array_equal(cut[name], made[name], err_msg=name)
+
+
+def test_only_frames_of_steps_that_need_it_are_read_again(recorded, monkeypatch):
+    made = register(recorded, RegistrationSettings())
+    asked = []
+    read = frame_blocks.FrameBlock.read
+    monkeypatch.setattr(
+        frame_blocks.FrameBlock, "read", lambda self: asked.extend(range(self.start, self.stop)) or read(self)
+    )
+    map_to_board(made, SETTINGS)["board_radiance"].compute()
+    steps = {16: "a frozen frame of it is known only afterwards or was left out", 32: "the knock", 48: "the hand"}
+    assert {frame // 8 * 8 for frame in asked} <= set(steps)
+    assert {32, 48} <= {frame // 8 * 8 for frame in asked}
+
+
+def test_a_frame_is_read_without_its_neighbours(write_session, monkeypatch):
+    frames = np.arange(40 * 30 * 50, dtype=np.uint16).reshape(50, 30, 40)
+    session = open_session(write_session(frames=frames)).dataset
+    decoded = []
+    decode = tiff._decode
+    monkeypatch.setattr(tiff, "_decode", lambda *given, **named: decoded.append(1) or decode(*given, **named))
+    block = frame_blocks.some_frames(session, 17, 18)
+    assert not decoded
+    np.testing.assert_array_equal(block.read(), frames[17:18])
+    assert len(decoded) == 1
+
+
+def test_maps_are_the_radiance_of_the_surface():
+    # closed form: a level board at 40 degC, no film, a camera that assumed a blackbody
+    frames = np.full((6, 40, 50), 40.0, dtype=np.float32)
+    session = xr.Dataset(
+        {
+            "indicated_temperature": (("frame", "row", "column"), da.from_array(frames, chunks=(4, -1, -1))),
+            "film_added": ("frame", np.zeros(6)),
+            "usable": ("frame", np.array([1, 1, 0, 1, 1, 1], dtype=np.int8)),
+            "frame_ambient": ("frame", np.full(6, 20.0)),
+            **{name: ("frame", np.zeros(6)) for name in ("shift_x", "shift_y", "rotation", "offset_step")},
+            **{"band_low": 7.5, "band_high": 14.0, "emissivity_setting": 1.0, "reflected_setting": 20.0},
+            **{"transmittance": 1.0, "board_scale": np.nan},
+        },
+        coords={
+            "elapsed": ("frame", np.arange(6) * 0.5),
+            "time": ("frame", np.arange(6).astype("M8[s]").astype("M8[ns]")),
+        },
+    )
+    made = map_to_board(session, BoardSettings())
+    expected = float(BandTable.for_band(7.5, 14.0).radiance(40.0))
+    np.testing.assert_allclose(made["board_radiance"], expected, atol=1e-5)
+    assert made["frames_used"].to_numpy().tolist() == [2, 1, 2]
+
+
+def test_a_grid_beyond_memory_is_refused(recorded):
+    made = register(recorded, RegistrationSettings())
+    with pytest.raises(InputError, match=r"board\.step_mm is 1e-06, must give at most 16000000 cells"):
+        map_to_board(made, BoardSettings(step_mm=1e-6))
