@@ -12,8 +12,10 @@ from contextlib import contextmanager
 from contextvars import ContextVar
 from typing import Any, Final, Protocol
 
+import cv2
 import numpy as np
 import numpy.typing as npt
+from threadpoolctl import threadpool_limits
 
 AHEAD: Final = 2  # tasks in hand per worker: one done or being done, one to go on with
 
@@ -79,6 +81,21 @@ def working_with(workers: Workers) -> Iterator[None]:
 def in_order(function: Callable[..., Any], tasks: Iterable[tuple[Any, ...]]) -> Iterator[Any]:
     """Yield ``function(*task)`` for each task in order, by whoever works here; threads of this process by default."""
     yield from (_current.get() or Threads()).in_order(function, tasks)
+
+
+@contextmanager
+def quiet_libraries() -> Iterator[None]:
+    """Keep libraries from threads of their own: blocks run side by side already, and the fits solve small systems.
+
+    Two threads of OpenCV beside two of ours cost a third more, threads of linear algebra several times what they gain.
+    """
+    before = cv2.getNumThreads()
+    cv2.setNumThreads(1)
+    try:
+        with threadpool_limits(limits=1, user_api="blas"):
+            yield
+    finally:
+        cv2.setNumThreads(before)
 
 
 class Shelf(Protocol):

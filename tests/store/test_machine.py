@@ -9,9 +9,14 @@ from heatwake.store.machine import peak_memory, uninterrupted
 
 def test_an_interrupt_waits_for_the_end_of_the_block():
     done = []
-    with pytest.raises(KeyboardInterrupt), uninterrupted():
-        signal.raise_signal(signal.SIGINT)
-        done.append("block")
+
+    def work():
+        with uninterrupted():
+            signal.raise_signal(signal.SIGINT)
+            done.append("block")
+
+    with pytest.raises(KeyboardInterrupt):
+        work()
     assert done == ["block"]
     assert signal.getsignal(signal.SIGINT) is signal.default_int_handler
 

@@ -11,14 +11,13 @@ from typing import Any, Final, cast
 
 import dask
 from distributed import Reschedule, get_worker, worker_client
-from threadpoolctl import threadpool_limits
 
 from heatwake import __version__
 from heatwake.errors import AbandonedError
 from heatwake.run.events import Outcome, Progress
 from heatwake.run.sessions import run_session
 from heatwake.schema.settings import Settings
-from heatwake.workers import AHEAD, Threads, Workers, bounded, working_with
+from heatwake.workers import AHEAD, Threads, Workers, bounded, quiet_libraries, working_with
 
 PAUSE: Final = 0.5  # [s]
 BLOCKS_FIRST: Final = 10  # priority over sessions: what is begun is finished before more is begun
@@ -130,8 +129,7 @@ def do_order(order: Order) -> Outcome:
             stack.enter_context(working_with(_Watched(workers, line.check)))
             # Lazy arrays are for this process alone: inside a task dask would send them round the cluster.
             stack.enter_context(dask.config.set(scheduler="threads", num_workers=threads))
-            # The fits solve many small systems: threads of linear algebra cost them several times what they gain.
-            stack.enter_context(threadpool_limits(limits=1, user_api="blas"))
+            stack.enter_context(quiet_libraries())
             return run_session(order.folder, order.target, order.settings, pages=order.pages, tell=line.tell)
     finally:
         _one_session.release()

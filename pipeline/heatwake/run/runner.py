@@ -7,8 +7,6 @@ from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from threadpoolctl import threadpool_limits
-
 from heatwake.errors import HeatwakeError, InputError
 from heatwake.run.comparison import Stored, comparison_steps, stored_comparison
 from heatwake.run.events import Event, Finished, Outcome, Progress
@@ -19,7 +17,7 @@ from heatwake.run.workflows import read_workflow, session_folders
 from heatwake.schema.settings import Settings
 from heatwake.schema.workflow import Workflow
 from heatwake.store import results
-from heatwake.workers import available_cores
+from heatwake.workers import available_cores, quiet_libraries
 
 if TYPE_CHECKING:
     from distributed.security import Security
@@ -66,8 +64,7 @@ def run_workflow(
     folders = session_folders(workflow, path)
     root = path.parent / workflow.results
     run = _Run(path, workflow, folders, root, settings, pages)
-    # The fits solve many small systems: threads of the linear algebra cost them several times what they gain.
-    with threadpool_limits(limits=1, user_api="blas"), results.held(root):
+    with quiet_libraries(), results.held(root):
         results.sweep(root)
         try:
             yield from _run_held(run, scheduler=scheduler, workers=workers, security=security)

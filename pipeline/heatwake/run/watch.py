@@ -11,8 +11,6 @@ from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Final
 
-from threadpoolctl import threadpool_limits
-
 from heatwake.errors import BusyError, HeatwakeError, InputError
 from heatwake.run.events import Outcome, Progress
 from heatwake.run.guard import describe
@@ -24,6 +22,7 @@ from heatwake.schema.workflow import Workflow
 from heatwake.store import results
 from heatwake.store.arrivals import Look, arrived, look
 from heatwake.store.session import find_sessions
+from heatwake.workers import quiet_libraries
 
 PAUSE: Final = 10.0  # [s] longest between two looks
 LEAST: Final = 0.2  # [s] shortest
@@ -146,8 +145,7 @@ def watch_folder(
     journal = Journal(root, about=about)
     journal.state = "watching"
     watch = _Watch(folder, root, settings, _known(workflow, path), settle, pages, clock or Clock(), journal)
-    # The fits solve many small systems: threads of the linear algebra cost them several times what they gain.
-    with threadpool_limits(limits=1, user_api="blas"):
+    with quiet_libraries():
         yield from _once(watch) if once else _for_ever(watch)
 
 
