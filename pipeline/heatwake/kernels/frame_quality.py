@@ -188,6 +188,8 @@ def departure(picture: Array, low: Array, high: Array) -> Array:
     outside = picture - np.clip(picture, low, high)
     seen = np.isfinite(outside)
     level = np.median(outside[seen]) if seen.any() else 0.0  # what's common to all places is the camera's
+    if level == 0:
+        return np.asarray(outside)
     return np.asarray(picture - level - np.clip(picture - level, low, high))
 
 

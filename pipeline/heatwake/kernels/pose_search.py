@@ -22,10 +22,10 @@ from heatwake.kernels.interpolation import sample
 Array = npt.NDArray[np.floating[Any]]
 Mask = npt.NDArray[np.bool_]
 
-PLACES: Final = 8_000  # with the steepest gradients
-EVEN_PLACES: Final = 6_000  # spread over the picture, to judge how well all of it fits
+PLACES: Final = 5_000  # with the steepest gradients
+EVEN_PLACES: Final = 5_000  # spread over the picture, to judge how well all of it fits
 RIM: Final = 3  # [px] left out at the rim, where filters saw nothing beyond
-STEPS: Final = 30
+STEPS: Final = 15
 LONGEST_STEP: Final = 2.0  # [px, likewise]
 STOP: Final = 2e-3  # [px, and degrees times the picture's size] a smaller step ends the search
 LEAST_PLACES: Final = 50
@@ -86,8 +86,10 @@ class Target:
         Their change with a shift right and down [1/px] and with a turn [1/deg].
     cells : (n,) array of int
         Cell that each place lies in.
-    even : (rows, columns, values) of (m,) arrays
-        Places spread evenly.
+    even : tuple of (m,) arrays
+        Columns, rows and values of places spread evenly.
+    even_cells : (m,) array of int
+        Cell that each of these lies in.
     """
 
     picture: Array
@@ -98,6 +100,7 @@ class Target:
     slopes: Array
     cells: npt.NDArray[np.intp]
     even: tuple[Array, Array, Array]
+    even_cells: npt.NDArray[np.intp]
 
     @classmethod
     def of(cls, picture: Array, known: Mask | None = None) -> "Target":
@@ -116,6 +119,7 @@ class Target:
         centre_row, centre_column = (np.array(values.shape) - 1) / 2
         turning = (rows - centre_row) * right[chosen] - (columns - centre_column) * down[chosen]
         slopes = np.stack([right[chosen], down[chosen], np.radians(turning)], axis=1)
+        even = _evenly(values, inner)
         return cls(
             picture=values,
             known=seen,
@@ -124,7 +128,8 @@ class Target:
             values=values[chosen].astype(np.float64),
             slopes=np.ascontiguousarray(slopes),
             cells=_cells(columns, rows, values.shape),
-            even=_evenly(values, inner),
+            even=even,
+            even_cells=_cells(even[0], even[1], values.shape),
         )
 
     def find(self, image: Array, *, start: Array) -> tuple[Array, float, float] | None:
@@ -176,7 +181,7 @@ class Target:
     def _correlation(self, image: Array, pose: Array, agrees: Mask) -> float:
         columns, rows, values = self.even
         seen = values_at(image, self._matrix(pose), columns, rows)
-        both = np.isfinite(seen) & agrees[_cells(columns, rows, self.picture.shape)]
+        both = np.isfinite(seen) & agrees[self.even_cells]
         if both.sum() < LEAST_PLACES:
             return 0.0
         one, other = seen[both] - seen[both].mean(), values[both] - values[both].mean()

@@ -49,8 +49,11 @@ def build_reference(sample: list[Array]) -> Reference:
     spread = np.array([np.nanstd(picture) for picture in sample])
     warm = [picture for picture, width in zip(sample, spread, strict=True) if width >= LEAST_CONTRAST * spread.max()]
     reference = Reference.of(warm[len(warm) // 2])
+    contrasts = [contrast_of(one) for one in warm]
+    guesses: list[Array | None] = [None] * len(warm)
     for _ in range(2):
-        found = [align(contrast_of(one), reference.contrast) for one in warm]
+        found = [align(one, reference.contrast, guess=guess) for one, guess in zip(contrasts, guesses, strict=True)]
+        guesses = [one.pose for one in found]
         best = float(np.median([one.quality for one in found]))
         aligned = [
             resample(picture - np.float32(np.nanmedian(picture)), one.pose)

@@ -47,7 +47,7 @@ NEIGHBOURS: Final = 10
 class RegistrationSettings(Settings):
     """When a frame counts as remarkable, and when the camera as still."""
 
-    good_quality: NonNegativeFloat = 0.65  # correlation below which other ways of aligning are tried
+    good_quality: NonNegativeFloat = 0.4  # correlation below which other ways of aligning are tried
     still_px: PositiveFloat = 0.2  # [px rms] poses that scatter less are one: the camera stood still
     bump_px: PositiveFloat = 0.3  # [px rms] a sudden lasting movement of at least this starts another pose
     moved_px: PositiveFloat = 0.5  # [px rms] movement from which a frame is flagged
