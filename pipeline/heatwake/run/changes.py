@@ -5,14 +5,8 @@ from collections.abc import Iterator, Mapping
 from typing import Any, Final
 
 from heatwake.run.fingerprints import plain_json
+from heatwake.run.workflows import SET_BY
 
-# Settings that stages take over from another table are named as the workflow file names them.
-WRITTEN_AS: Final = {
-    "board.analysis_s": "cadence.analysis_s",
-    "regions.uncertainty": "temperature",
-    "comparison.uncertainty": "temperature",
-    "comparison.flow": "flow",
-}
 LONG: Final = 48  # characters of one value
 
 
@@ -79,7 +73,7 @@ def _keys(stored: Mapping[str, Any], current: Mapping[str, Any]) -> list[str]:
 def _differences(stored: Any, current: Any, place: str, *, quoted: bool = True) -> Iterator[str]:
     if plain_json(stored) == plain_json(current):
         return
-    place = WRITTEN_AS.get(place, place)
+    place = SET_BY.get(place, place)
     rows = _rows(stored), _rows(current)
     if rows[0] is not None and rows[1] is not None:
         for key in _keys(rows[0], rows[1]):

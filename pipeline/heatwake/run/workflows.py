@@ -14,11 +14,11 @@ from heatwake.stages.table import STAGES
 from heatwake.store.session import find_sessions
 from heatwake.store.toml import read_toml
 
-SET_BY: Final = {  # settings that stages take over from another table
-    ("board", "analysis_s"): "cadence",
-    ("regions", "uncertainty"): "temperature",
-    ("comparison", "uncertainty"): "temperature",
-    ("comparison", "flow"): "flow",
+SET_BY: Final = {  # settings that stages take over from another table, and what a workflow file sets them by
+    "board.analysis_s": "cadence.analysis_s",
+    "regions.uncertainty": "temperature",
+    "comparison.uncertainty": "temperature",
+    "comparison.flow": "flow",
 }
 TAKEN: Final = ("comparison", "comparison.nc", "comparison.csv", "comparison.html", "run.json", "error.log")
 
@@ -37,9 +37,11 @@ def read_workflow(path: Path) -> tuple[Workflow, dict[str, Settings]]:
     whole = create_model("WorkflowFile", __base__=Workflow, **tables_of_stages)
     content = read_toml(path)
     workflow = validate(whole, content, file=str(path))
-    for (table, key), source in SET_BY.items():
+    for setting, source in SET_BY.items():
+        table, key = setting.split(".")
         if key in content.get(table, {}):
-            raise InputError(f"{path}: {table}.{key}", "given", f"must be left out: it comes from [{source}]")
+            wanted = f"must be left out: it comes from [{source.partition('.')[0]}]"
+            raise InputError(f"{path}: {setting}", "given", wanted)
     settings: dict[str, Settings] = {name: getattr(workflow, name) for name in kinds}
     shared = {"uncertainty": settings["temperature"]}
     settings["board"] = settings["board"].model_copy(update={"analysis_s": workflow.cadence.analysis_s})
