@@ -155,13 +155,14 @@ def normalise_contrast(image: Array, *, mask: Mask | None = None) -> Array:
     seen = np.isfinite(image) if mask is None else np.isfinite(image) & mask
     if not seen.any():
         return np.zeros(image.shape, dtype=np.float32)
-    whole = bool(seen.all())
+    weighed = None if seen.all() else seen.astype(np.float32)
+    whole = weighed is None
     level = np.float32(image.mean() if whole else image[seen].mean())
     centred = (image - level if whole else np.where(seen, image - level, 0)).astype(np.float32)
-    band = _local_mean(centred, seen=seen, reach=FINE) - _local_mean(centred, seen=seen, reach=COARSE)
+    band = _local_mean(centred, weighed, reach=FINE) - _local_mean(centred, weighed, reach=COARSE)
     if not whole:
         band = np.where(seen, band, np.float32(0))
-    power = _box_mean(band * band, seen=seen)
+    power = _box_mean(band * band, weighed)
     overall = float(np.mean(power) if whole else np.mean(power[seen]))
     # rounding of a level picture isn't structure: float32 temperatures are good to some 1e-6 of their value
     if overall <= (1e-6 * max(1.0, float(np.abs(image if whole else image[seen]).max()))) ** 2:
@@ -176,15 +177,15 @@ def gradient_magnitude(image: Array) -> Array:
     if not seen.any():
         return np.full(image.shape, np.nan, dtype=np.float32)
     centred = np.where(seen, image - np.median(image[seen]), 0).astype(np.float32)
-    smooth = _local_mean(centred, seen=seen, reach=FINE)
+    smooth = _local_mean(centred, None if seen.all() else seen.astype(np.float32), reach=FINE)
     across, down = cv2.Sobel(smooth, cv2.CV_32F, 1, 0), cv2.Sobel(smooth, cv2.CV_32F, 0, 1)
     return np.where(seen, np.hypot(across, down), np.nan).astype(np.float32)
 
 
-def _box_mean(image: Array, *, seen: Mask) -> Array:
-    """Mean over a neighbourhood, of the seen pixels alone; ``image`` must be 0 elsewhere."""
+def _box_mean(image: Array, seen: Array | None) -> Array:
+    """Mean over a neighbourhood, of the pixels with 1 in ``seen`` alone; ``image`` must be 0 elsewhere."""
     smooth = _twice_box(image)
-    return smooth if seen.all() else np.asarray(smooth / np.maximum(_twice_box(seen.astype(np.float32)), 1e-3))
+    return smooth if seen is None else np.asarray(smooth / np.maximum(_twice_box(seen), 1e-3))
 
 
 def _twice_box(image: Array) -> Array:
@@ -195,10 +196,14 @@ def _twice_box(image: Array) -> Array:
     return np.asarray(np.maximum(again, 0))  # sums may round below 0
 
 
-def _local_mean(image: Array, *, seen: Mask, reach: float) -> Array:
-    """Gaussian mean over the seen pixels alone; ``image`` must be 0 elsewhere."""
-    smooth: Array = cv2.GaussianBlur(image, (0, 0), reach, borderType=cv2.BORDER_REFLECT)
-    if seen.all():
-        return smooth
-    weight = cv2.GaussianBlur(seen.astype(np.float32), (0, 0), reach, borderType=cv2.BORDER_REFLECT)
-    return np.asarray(smooth / np.maximum(weight, 1e-3))
+def _local_mean(image: Array, seen: Array | None, *, reach: float) -> Array:
+    """Gaussian mean over the pixels with 1 in ``seen`` alone; ``image`` must be 0 elsewhere."""
+    smooth = _gaussian(image, reach)
+    return smooth if seen is None else np.asarray(smooth / np.maximum(_gaussian(seen, reach), 1e-3))
+
+
+def _gaussian(image: Array, reach: float) -> Array:
+    """Gaussian filter, cut off at three times its reach."""
+    width = 2 * round(3 * reach) + 1
+    filtered: Array = cv2.GaussianBlur(image, (width, width), reach, borderType=cv2.BORDER_REFLECT)
+    return filtered

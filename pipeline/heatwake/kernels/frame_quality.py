@@ -10,6 +10,7 @@ import cv2
 import numpy as np
 import numpy.typing as npt
 
+from heatwake.kernels.compiled import compiled
 from heatwake.kernels.moving import leading_medians, trailing_medians
 
 Array = npt.NDArray[np.floating[Any]]
@@ -21,6 +22,7 @@ COMMON_SPREAD: Final = 0.5  # a place makes the step if it agrees within this sh
 NOISE_FACTOR: Final = 6.0  # standard deviations above which a step isn't noise
 MAD_TO_SIGMA: Final = 1.4826  # of a normal distribution
 GAP_NEIGHBOURS: Final = 3
+LEAST_SEEN: Final = 0.25  # of a coarse cell
 FLICKER_FACTOR: Final = 3.0  # standard deviations that a place may stray anyway
 
 
@@ -32,6 +34,9 @@ def is_repeat(frame: Array, previous: Array) -> bool:
     frame, previous : (rows, columns) arrays
         Masked pixels are NaN. A level picture (saturated, or all one value) never counts: it can't tell.
     """
+    middle = len(frame) // 2  # noise tells two frames apart in their first row
+    if not np.array_equal(frame[middle], previous[middle], equal_nan=True):
+        return False
     if not np.array_equal(frame, previous, equal_nan=True):
         return False
     return bool(np.nanmin(frame) < np.nanmax(frame))
@@ -53,15 +58,28 @@ def thumbnail(frame: Array, *, longest: int) -> Array:
         NaN where less than a quarter of a cell is seen.
     """
     scale = min(1.0, longest / max(frame.shape))
-    size = (max(1, round(frame.shape[1] * scale)), max(1, round(frame.shape[0] * scale)))
-    seen = np.isfinite(frame)
-    if seen.all():
-        return np.asarray(cv2.resize(frame.astype(np.float32), size, interpolation=cv2.INTER_AREA), dtype=np.float32)
-    level = float(np.mean(frame[seen])) if seen.any() else 0.0
-    filled = np.where(seen, frame - level, 0).astype(np.float32)
-    total = cv2.resize(filled, size, interpolation=cv2.INTER_AREA)
-    weight = cv2.resize(seen.astype(np.float32), size, interpolation=cv2.INTER_AREA)
-    return np.where(weight >= 0.25, level + total / np.maximum(weight, 0.25), np.nan).astype(np.float32)
+    cells = np.empty([max(1, round(side * scale)) for side in frame.shape], dtype=np.float32)
+    set_cell_means(np.ascontiguousarray(frame, dtype=np.float32), cells)
+    return cells
+
+
+@compiled("void(float32[:, ::1], float32[:, ::1])")
+def set_cell_means(image, cells):  # type: ignore[no-untyped-def]
+    """Set each cell to the mean of its finite pixels."""
+    rows, columns = image.shape[0], image.shape[1]
+    for i in range(cells.shape[0]):
+        top, bottom = i * rows // cells.shape[0], (i + 1) * rows // cells.shape[0]
+        for j in range(cells.shape[1]):
+            left, right = j * columns // cells.shape[1], (j + 1) * columns // cells.shape[1]
+            total, count = 0.0, 0
+            for r in range(top, bottom):
+                for c in range(left, right):
+                    value = image[r, c]
+                    if value == value:
+                        total += value
+                        count += 1
+            enough = count > 0 and count >= LEAST_SEEN * (bottom - top) * (right - left)
+            cells[i, j] = total / count if enough else np.nan
 
 
 def common_steps(levels: Array, elapsed: Array, *, least: float) -> Array:
@@ -187,9 +205,9 @@ def departure(picture: Array, low: Array, high: Array) -> Array:
     """
     outside = picture - np.clip(picture, low, high)
     seen = np.isfinite(outside)
-    level = np.median(outside[seen]) if seen.any() else 0.0  # what's common to all places is the camera's
-    if level == 0:
+    if 2 * np.count_nonzero(outside[seen]) < np.count_nonzero(seen):  # their median is 0
         return np.asarray(outside)
+    level = np.median(outside[seen]) if seen.any() else 0.0  # what's common to all places is the camera's
     return np.asarray(picture - level - np.clip(picture - level, low, high))
 
 

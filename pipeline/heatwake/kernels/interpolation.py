@@ -53,7 +53,7 @@ def _sample_with_care(image, left, top, across, down):  # type: ignore[no-untype
     return total
 
 
-@compiled("float32(float32[:, ::1], float64, float64)")
+@numba.njit(inline="always")
 def sample(image, column, row):  # type: ignore[no-untyped-def]
     """Return the image's value at a place between pixels; NaN outside of it and where a near pixel is NaN.
 

@@ -12,6 +12,7 @@ from math import cos, hypot, radians, sin, sqrt
 from typing import Any, Final
 
 import cv2
+import numba
 import numpy as np
 import numpy.typing as npt
 
@@ -170,23 +171,15 @@ class Target:
 
     def _cells_that_agree(self, image: Array, pose: Array) -> Mask:
         """All cells but those whose misfit stands out: a hand, a reflection that moves otherwise."""
-        seen = values_at(image, self._matrix(pose), self.columns, self.rows)
-        known = np.isfinite(seen)
-        misfit = np.where(known, np.abs(seen - self.values), 0.0)
-        cells = _cell_count(self.picture.shape)
-        count = np.bincount(self.cells, weights=known, minlength=cells)
-        mean = np.bincount(self.cells, weights=misfit, minlength=cells) / np.maximum(count, 1)
+        count, misfit = np.zeros((2, _cell_count(self.picture.shape)))
+        matrix = self._matrix(pose)
+        add_misfits(image, matrix, self.columns, self.rows, self.values, self.cells, count, misfit)
+        mean = misfit / np.maximum(count, 1)
         return np.asarray(mean <= MISFIT_LIMIT * np.median(mean[count > 0]))
 
     def _correlation(self, image: Array, pose: Array, agrees: Mask) -> float:
         columns, rows, values = self.even
-        seen = values_at(image, self._matrix(pose), columns, rows)
-        both = np.isfinite(seen) & agrees[self.even_cells]
-        if both.sum() < LEAST_PLACES:
-            return 0.0
-        one, other = seen[both] - seen[both].mean(), values[both] - values[both].mean()
-        size = float(np.sqrt(np.sum(one**2) * np.sum(other**2)))
-        return float(np.clip(np.sum(one * other) / size, 0, 1)) if size > 0 else 0.0
+        return max(0.0, correlation(image, self._matrix(pose), columns, rows, values, agrees[self.even_cells]))
 
     @cached_property
     def blurred(self) -> "Target":
@@ -268,15 +261,52 @@ def _evenly(picture: Array, inner: Mask) -> tuple[Array, Array, Array]:
     return columns.astype(np.float64), rows.astype(np.float64), picture[rows, columns].astype(np.float64)
 
 
-@compiled("float64[::1](float32[:, ::1], float64[:, ::1], float64[::1], float64[::1])")
-def values_at(image, matrix, columns, rows):  # type: ignore[no-untyped-def]
-    """Return the image's values at moved places, NaN where there is none."""
-    values = np.empty(len(columns))
+@numba.njit(inline="always")
+def value_at(image, matrix, column, row):  # type: ignore[no-untyped-def]
+    """Return the image's value at a moved place, NaN where there is none."""
+    moved_column = matrix[0, 0] * column + matrix[0, 1] * row + matrix[0, 2]
+    return sample(image, moved_column, matrix[1, 0] * column + matrix[1, 1] * row + matrix[1, 2])
+
+
+@compiled(
+    "void(float32[:, ::1], float64[:, ::1], float64[::1], float64[::1], float64[::1], intp[::1], float64[::1],"
+    " float64[::1])"
+)
+def add_misfits(image, matrix, columns, rows, values, cells, count, misfit):  # type: ignore[no-untyped-def]
+    """Add, by cell, how many places the image shows and by how much it differs there."""
     for k in range(len(columns)):
-        column = matrix[0, 0] * columns[k] + matrix[0, 1] * rows[k] + matrix[0, 2]
-        row = matrix[1, 0] * columns[k] + matrix[1, 1] * rows[k] + matrix[1, 2]
-        values[k] = sample(image, column, row)
-    return values
+        seen = value_at(image, matrix, columns[k], rows[k])
+        if seen == seen:
+            count[cells[k]] += 1
+            misfit[cells[k]] += abs(seen - values[k])
+
+
+@compiled(
+    "float64(float32[:, ::1], float64[:, ::1], float64[::1], float64[::1], float64[::1], boolean[::1])",
+)
+def correlation(image, matrix, columns, rows, values, counts):  # type: ignore[no-untyped-def]
+    """Return how well the image's values at moved places go with those wanted, over places that count: -1 to 1.
+
+    0 where too few are seen or one of the two is level.
+    """
+    number, sums, squares, product = 0, np.zeros(2), np.zeros(2), 0.0
+    for k in range(len(columns)):
+        if not counts[k]:
+            continue
+        seen, wanted = float(value_at(image, matrix, columns[k], rows[k])), values[k]
+        if seen == seen:
+            number += 1
+            sums[0] += seen
+            sums[1] += wanted
+            squares[0] += seen * seen
+            squares[1] += wanted * wanted
+            product += seen * wanted
+    if number < LEAST_PLACES:
+        return 0.0
+    squares -= sums * sums / number
+    if not (squares[0] > 0 and squares[1] > 0):
+        return 0.0
+    return min(1.0, (product - sums[0] * sums[1] / number) / sqrt(squares[0] * squares[1]))
 
 
 @compiled("boolean(float64[:, ::1], float64[::1])")

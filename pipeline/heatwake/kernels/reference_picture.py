@@ -35,7 +35,9 @@ class Reference:
 
 def contrast_of(frame: Array) -> Array:
     """Return the contrast-normalised picture, NaN where the frame is."""
-    return np.where(np.isfinite(frame), normalise_contrast(frame), np.float32(np.nan))
+    seen = np.isfinite(frame)
+    contrast = normalise_contrast(frame)
+    return contrast if seen.all() else np.where(seen, contrast, np.float32(np.nan))
 
 
 def build_reference(sample: list[Array]) -> Reference:

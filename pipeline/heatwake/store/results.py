@@ -35,8 +35,8 @@ LIBRARY: Final = Lock()  # HDF5 is not safe in several threads at once
 DIGITS: Final = {  # decimals of maps over time that are kept, far below their noise: files are three times smaller
     "temperature": 3,
     "temperature_rise": 3,
-    "temperature_uncertainty": 4,
-    "rise_noise": 5,
+    "temperature_uncertainty": 3,
+    "rise_noise": 4,
 }
 BLOCK_BYTES: Final = 8 * 2**20  # of one map variable, float32
 
