@@ -43,6 +43,13 @@ def test_two_time_constants_are_told_from_one():
     assert found.uncertainty < 0.6
 
 
+def test_noise_never_asks_for_a_term_as_slow_as_its_bound():
+    # A second term that noise alone asks for has no end within reach: the final value would be known to 100 K.
+    found = [fit_settling(rise((26.0, 65.0), noise=0.05, seed=seed), elapsed=TIME, onset=10.0) for seed in range(60)]
+    assert max(one.uncertainty for one in found) < 0.1
+    assert np.std([one.final for one in found]) == pytest.approx(np.mean([one.uncertainty for one in found]), rel=0.4)
+
+
 def test_a_forecast_carries_more_uncertainty_than_a_settled_record():
     short = TIME < 130
     early = fit_settling(rise((30.0, 80.0), noise=0.02)[short], elapsed=TIME[short], onset=10.0)

@@ -13,6 +13,7 @@ Array = npt.NDArray[Any]
 SHORTEST_WINDOW: Final = 1.0  # time constants: below this two readings half a window apart gain noise tenfold
 MODEL_SHARE: Final = 0.25  # of the rise still to come is counted as the model's own uncertainty (our judgement)
 MOST_POINTS: Final = 240
+NO_SUPPORT: Final = 10.0  # by which AICc must fall for a second term (K. Burnham and D. Anderson 2002: from memory)
 
 
 @dataclass(frozen=True)
@@ -45,7 +46,7 @@ def fit_settling(rise: Array, *, elapsed: Array, onset: float) -> Settling:
     """Fit ``sum A_i (1 - exp(-(t - onset) / tau_i))``, one or two terms, to the rise after power-on.
 
     Amplitudes are eliminated by non-negative least squares (variable projection: Golub & Pereyra 1973); the number
-    of terms is chosen by AICc (Hurvich & Tsai 1989). Uncertainty: the fit's covariance, and a share of what was
+    of terms is chosen by AICc (Hurvich & Tsai 1989), the second only where one has no support. Uncertainty: the fit's covariance, and a share of what was
     extrapolated, for a sum of few exponentials is not how a board settles.
 
     Parameters
@@ -66,8 +67,9 @@ def fit_settling(rise: Array, *, elapsed: Array, onset: float) -> Settling:
     time, values = _thin(elapsed[chosen] - onset, rise[chosen])
     if len(time) < 8 or np.ptp(values) == 0:
         return UNKNOWN
-    fits = [fit for fit in (_fit(time, values, terms=1), _fit(time, values, terms=2)) if fit is not None]
-    best = min(fits, key=lambda fit: fit.criterion)
+    best = _choose(_fit(time, values, terms=1), _fit(time, values, terms=2))
+    if best is None:
+        return UNKNOWN
     last = float(np.mean(values[time > time[-1] - 0.05 * time[-1]]))
     carrying = best.amplitudes > 0.1 * best.amplitudes.sum()
     slowest = float(best.constants[carrying].max()) if carrying.any() else float(best.constants.max())
@@ -85,6 +87,13 @@ class _Fit:
     constants: Array
     spread: float
     criterion: float
+
+
+def _choose(one: _Fit | None, two: _Fit | None) -> _Fit | None:
+    """Two terms only where one has no support: a second that the noise asks for is as slow as its bound allows."""
+    if one is None or two is None:
+        return one or two
+    return two if two.criterion < one.criterion - NO_SUPPORT else one
 
 
 def _thin(time: Array, values: Array) -> tuple[Array, Array]:
