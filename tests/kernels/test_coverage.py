@@ -23,7 +23,3 @@ def test_the_interval_holds_95_percent_of_trials(share):
 
 def test_a_level_can_be_chosen():
     assert coverage_factor(0.0, level=0.6826894921) == pytest.approx(1.0, abs=1e-6)
-
-
-def test_the_factor_never_rises_with_the_rectangular_share():
-    assert (np.diff(coverage_factor(np.linspace(0, 1, 401))) <= 1e-9).all()

@@ -179,7 +179,8 @@ class Target:
 
     def _correlation(self, image: Array, pose: Array, agrees: Mask) -> float:
         columns, rows, values = self.even
-        return max(0.0, correlation(image, self._matrix(pose), columns, rows, values, agrees[self.even_cells]))
+        found = correlation(image, self._matrix(pose), columns, rows, values, agrees[self.even_cells])
+        return max(0.0, float(found))
 
     @cached_property
     def blurred(self) -> "Target":
