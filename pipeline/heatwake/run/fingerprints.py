@@ -13,6 +13,7 @@ from heatwake.store.session import OpenSession
 
 PATHS: Final = {
     "frames": ("source", "timestamps", "calibration"),
+    "camera": ("response",),
     "film": ("bare", "covered"),
     "ambient": ("log",),
     "board": ("parts",),

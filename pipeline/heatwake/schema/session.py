@@ -58,6 +58,7 @@ class Camera(Settings):
     """The camera, and what it assumed when it wrote temperatures."""
 
     band_um: tuple[PositiveFloat, PositiveFloat] = (7.5, 14.0)
+    response: Path | None = None  # columns wavelength_um, response; counts instead of band_um
     emissivity_setting: Fraction = 1.0
     reflected_setting_degC: Celsius = 20.0
     netd_mK: PositiveFloat = 50.0
@@ -79,6 +80,7 @@ class Film(Settings):
     covered: Path | None = None
     reflectance: Annotated[float, Field(ge=0, lt=1)] | None = None
     temperature_degC: Celsius | None = None
+    mirrors_board: bool = False  # the film's inner face mirrors the board into itself: for bare metal
 
     @model_validator(mode="after")
     def _pair_is_whole(self) -> Self:
@@ -88,6 +90,13 @@ class Film(Settings):
         if self.bare is None and self.transmittance is None:
             raise ValueError("transmittance: missing: must be a number in (0, 1], or give a bare/covered pair")
         return self
+
+
+class Air(Settings):
+    """The air between film and camera; of no account below about a metre."""
+
+    transmittance: Fraction = 1.0
+    temperature_degC: Celsius | None = None
 
 
 class Ambient(Settings):
@@ -168,6 +177,7 @@ class Session(Settings):
     palette: Palette | None = None
     camera: Camera = Camera()
     film: Film | None = None
+    air: Air = Air()
     ambient: Ambient | None = None
     surface: Surface = Surface()
     board: Board = Board()
@@ -175,6 +185,13 @@ class Session(Settings):
     openings: tuple[Opening, ...] = ()
     events: tuple[Event, ...] = ()
     conditions: dict[str, bool | int | float | str] = Field(default_factory=dict)
+
+    @model_validator(mode="after")
+    def _counts_are_of_blackbodies(self) -> Self:
+        if self.frames.unit == "counts" and self.camera.emissivity_setting != 1.0:
+            wanted = 'must be 1 or left out with frames.unit = "counts", a calibration is of blackbodies'
+            raise ValueError(f"camera.emissivity_setting: {self.camera.emissivity_setting:g}: {wanted}")
+        return self
 
     @model_validator(mode="after")
     def _names_are_unique(self) -> Self:

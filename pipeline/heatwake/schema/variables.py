@@ -65,6 +65,8 @@ _ROWS: Final = (
     # --- the session as described: scalars, parts, openings ------------------------------------------------
     Variable("band_low", (), "um", "lower end of the camera's band"),
     Variable("band_high", (), "um", "upper end of the camera's band"),
+    Variable("response_wavelength", ("response_sample",), "um", "wavelength of a sample of the spectral response"),
+    Variable("response_value", ("response_sample",), "1", "relative spectral response, linear between samples"),
     Variable("emissivity_setting", (), "1", "emissivity that the camera assumed"),
     Variable("reflected_setting", (), "degC", "reflected temperature that the camera assumed"),
     Variable("netd", (), "mK", "noise equivalent temperature difference"),
@@ -74,6 +76,9 @@ _ROWS: Final = (
     Variable("film_transmittance_given", (), "1", "transmittance from the session file; NaN where it is measured"),
     Variable("film_reflectance_given", (), "1", "reflectance from the session file; NaN where not given"),
     Variable("film_temperature_given", (), "degC", "film temperature from the session file; NaN for ambient"),
+    Variable("mirrors_board", (), "1", "whether what the film mirrors back to the board counts", flags=YES_NO),
+    Variable("air_transmittance", (), "1", "in-band transmittance of the air before the camera"),
+    Variable("air_temperature", (), "degC", "temperature of that air; NaN for ambient"),
     Variable("surface_emissivity", (), "1", "emissivity of whatever has none of its own"),
     Variable("surface_reflected", (), "degC", "reflected temperature; NaN for ambient"),
     Variable("board_width", (), "mm", "board width; NaN where not given"),
@@ -99,7 +104,7 @@ _ROWS: Final = (
     Variable("opening_to_y", _OPENING, "mm", "other end of the opening"),
     Variable("event_elapsed", ("event",), "s", "time of an event since the first frame"),
     # --- film correction -----------------------------------------------------------------------------------
-    Variable("film_added", ("frame",), "W m-2 sr-1", "radiance that the film emits and mirrors towards the camera"),
+    Variable("film_added", ("frame",), "W m-2 sr-1", "radiance that film and air add on the way to the camera"),
     Variable(
         "mean_radiance",
         ("bin_number", "row", "column"),

@@ -8,9 +8,9 @@ import xarray as xr
 from pydantic import PositiveFloat
 
 from heatwake.kernels.onset import find_onset
-from heatwake.kernels.planck import BandTable
 from heatwake.schema.settings import Settings
 from heatwake.schema.variables import label
+from heatwake.stages.band import band_table
 from heatwake.stages.stage import Stage
 
 logger = logging.getLogger(__name__)
@@ -82,7 +82,7 @@ def _cold_picture(session: xr.Dataset, cold: np.ndarray) -> tuple[np.ndarray | N
     if not len(maps):
         return None, np.nan
     radiance = np.median(maps, axis=0)
-    table = BandTable.for_band(float(session["band_low"]), float(session["band_high"]))
+    table = band_table(session)
     apparent = table.temperature(radiance[np.isfinite(radiance)])
     low, middle, high = np.percentile(apparent, [5, 50, 95])
     if high - low > ISOTHERMAL_K:
@@ -97,7 +97,7 @@ def _ambient(session: xr.Dataset, given: np.ndarray, *, cold_temperature: float)
     if np.isfinite(cold_temperature):
         logger.warning("ambient is not given: taken as the cold board, %.2f degC", cold_temperature)
         return np.full(len(given), cold_temperature)
-    table = BandTable.for_band(float(session["band_low"]), float(session["band_high"]))
+    table = band_table(session)
     first = table.temperature(session["board_radiance"].isel(time=0).to_numpy())
     middle = float(np.nanmedian(first))
     logger.warning("ambient is not given: rises count from the first picture's median, %.2f degC", middle)

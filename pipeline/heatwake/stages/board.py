@@ -12,10 +12,10 @@ from heatwake.errors import InputError
 from heatwake.kernels import geometry
 from heatwake.kernels.alignment import pose_matrix
 from heatwake.kernels.interpolation import resample
-from heatwake.kernels.planck import BandTable
 from heatwake.schema.settings import Settings
 from heatwake.schema.variables import label
-from heatwake.stages.film import surface_radiance
+from heatwake.stages.band import band_table
+from heatwake.stages.film import air_transmittance, surface_radiance
 from heatwake.stages.frame_blocks import reducer_for, some_frames
 from heatwake.stages.stage import Stage
 
@@ -212,14 +212,15 @@ def _lengths(edges: tuple[Array, Array]) -> Array:
 
 
 def _radiance_steps(session: xr.Dataset) -> Array:
-    """Return the radiance to take off each frame: the camera's steps [K] at ambient, seen through no film."""
+    """Return the radiance to take off each frame: steps [K] of what the camera wrote at ambient, as at the surface."""
     steps = session["offset_step"].to_numpy()
     if not steps.any():
         return np.zeros(len(steps))
-    table = BandTable.for_band(float(session["band_low"]), float(session["band_high"]))
+    table = band_table(session)
     level = session["frame_ambient"].to_numpy()
     level = np.where(np.isfinite(level), level, float(session["reflected_setting"]))
-    return np.asarray(steps * table.slope(level) / float(session["transmittance"]))
+    gain = float(session["emissivity_setting"]) / (float(session["transmittance"]) * air_transmittance(session))
+    return np.asarray(gain * steps * table.slope(level))
 
 
 def _moved_whole(frame: Array, *, right: int, down: int) -> Array:
@@ -236,5 +237,5 @@ STAGE: Final = Stage(
     apply=map_to_board,
     needs=("film_added", "shift_x", "shift_y", "rotation", "usable", "offset_step", "frame_ambient"),
     makes=("board_radiance", "frames_used", "ambient"),
-    version=2,
+    version=3,
 )

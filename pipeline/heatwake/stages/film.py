@@ -23,6 +23,7 @@ from heatwake.kernels.transmittance import (
 )
 from heatwake.schema.settings import Settings
 from heatwake.schema.variables import label
+from heatwake.stages.band import band_table
 from heatwake.stages.stage import Stage
 
 Array = npt.NDArray[Any]
@@ -117,7 +118,7 @@ def _reflectance(session: xr.Dataset, settings: FilmSettings, transmittance: flo
 
 def _measure_pair(session: xr.Dataset, settings: FilmSettings) -> PairFit:
     """Return the line of covered over bare radiance, after the covered picture is moved onto the bare one."""
-    table = _table(session)
+    table = band_table(session)
     bare, covered = (_mean_received(session, f"{name}_temperature") for name in ("bare", "covered"))
     where = "session.toml: film.bare, film.covered"
     contrast = _contrast(bare, covered) / float(table.slope(NOISE_REFERENCE))
@@ -167,21 +168,35 @@ def surface_radiance(session: xr.Dataset, indicated: Array, *, added: npt.ArrayL
     indicated : (..., rows, columns) array
         Blackbody radiance of the temperatures that the camera wrote, or its mean over frames [W m-2 sr-1].
     added : array
-        What the film added, likewise [W m-2 sr-1].
+        What film and air added, likewise [W m-2 sr-1].
     """
     emissivity = float(session["emissivity_setting"])
-    room = (1 - emissivity) * float(_table(session).radiance(float(session["reflected_setting"])))
-    transmittance = float(session["transmittance"])
+    room = (1 - emissivity) * float(band_table(session).radiance(float(session["reflected_setting"])))
+    transmittance = float(session["transmittance"]) * air_transmittance(session)
     gain, level = np.float32(emissivity / transmittance), (room - np.asarray(added)) / transmittance
     return np.asarray(gain * indicated.astype(np.float32) + level.astype(np.float32))
 
 
+def air_transmittance(session: xr.Dataset) -> float:
+    """Return the transmittance of the air before the camera; 1 where the session says nothing."""
+    return float(session["air_transmittance"]) if "air_transmittance" in session else 1.0
+
+
+def air_temperature(session: xr.Dataset, ambient: xr.DataArray) -> xr.DataArray:
+    """Return the temperature of that air [degC]: as given, else ambient."""
+    given = float(session["air_temperature"]) if "air_temperature" in session else np.nan
+    return ambient if np.isnan(given) else xr.full_like(ambient, given)
+
+
 def _added(session: xr.Dataset, film: Film) -> xr.DataArray:
-    side = _camera_side(session)
+    """Return what film and air add to each frame at the camera [W m-2 sr-1]."""
+    side, table, air = _camera_side(session), band_table(session), air_transmittance(session)
     given = float(session["film_temperature_given"])
     film_temperature = side if np.isnan(given) else xr.full_like(side, given)
-    added = film.added_radiance(_table(session), film_temperature=film_temperature, camera_side=side)
-    return xr.DataArray(added.astype(np.float64), dims=side.dims)
+    added = film.added_radiance(table, film_temperature=film_temperature, camera_side=side).astype(np.float64)
+    if air < 1.0:
+        added = air * added + (1.0 - air) * table.radiance(air_temperature(session, side)).astype(np.float64)
+    return xr.DataArray(added, dims=side.dims)
 
 
 def _received(indicated: Array, *, table: BandTable, emissivity: np.float32, reflected: np.float32) -> Array:
@@ -206,14 +221,10 @@ def _camera_side(session: xr.Dataset) -> xr.DataArray:
 
 def _camera_settings(session: xr.Dataset) -> dict[str, Any]:
     return {
-        "table": _table(session),
+        "table": band_table(session),
         "emissivity": np.float32(session["emissivity_setting"]),
         "reflected": np.float32(session["reflected_setting"]),
     }
-
-
-def _table(session: xr.Dataset) -> BandTable:
-    return BandTable.for_band(float(session["band_low"]), float(session["band_high"]))
 
 
 STAGE: Final = Stage(
@@ -228,5 +239,5 @@ STAGE: Final = Stage(
         "film_absorptance",
         "film_reflectance",
     ),
-    version=2,
+    version=3,
 )

@@ -8,7 +8,7 @@ import numpy.typing as npt
 import xarray as xr
 
 from heatwake.kernels.frame_reduction import FrameReducer
-from heatwake.kernels.planck import BandTable
+from heatwake.stages.band import band_table
 
 Array = npt.NDArray[Any]
 
@@ -58,4 +58,4 @@ def frame_blocks(session: xr.Dataset) -> list[FrameBlock]:
 def reducer_for(session: xr.Dataset) -> FrameReducer:
     """Return what reduces the session's frames."""
     levels = session["level_temperature"].to_numpy() if "stored_level" in session else None
-    return FrameReducer(BandTable.for_band(float(session["band_low"]), float(session["band_high"])), levels)
+    return FrameReducer(band_table(session), levels)

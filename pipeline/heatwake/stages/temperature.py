@@ -20,6 +20,7 @@ from heatwake.kernels.radiometry import Film, surface_temperature, zero_offset
 from heatwake.kernels.slicewise import slicewise
 from heatwake.schema.settings import Settings
 from heatwake.schema.variables import label
+from heatwake.stages.band import band_table
 from heatwake.stages.stage import Stage
 
 Array = npt.NDArray[Any]
@@ -134,7 +135,7 @@ def _apply_budget(
         *(values.astype(np.float32) for values in inputs),
         kwargs={
             "budget": budget,
-            "table": _table(session),
+            "table": band_table(session),
             "film": _film(session),
             "errors": _errors(session, settings),
         },
@@ -194,7 +195,7 @@ def _temperature(session: xr.Dataset) -> xr.DataArray:
         zero_offset,
         session["cold_radiance"],
         kwargs={
-            "table": _table(session),
+            "table": band_table(session),
             "emissivity": session["emissivity"].transpose(*session["cold_radiance"].dims).to_numpy(),
             "ambient": cold_ambient.to_numpy(),
             "reflected": _reflected(session, cold_ambient).to_numpy(),
@@ -208,7 +209,7 @@ def _temperature(session: xr.Dataset) -> xr.DataArray:
         offset.astype(np.float32),
         session["emissivity"],
         _reflected(session, session["ambient"]).astype(np.float32),
-        kwargs={"table": _table(session)},
+        kwargs={"table": band_table(session)},
         dask="parallelized",
         output_dtypes=[np.float32],
     )
@@ -221,10 +222,6 @@ def _invert(radiance: Array, offset: Array, emissivity: Array, reflected: Array,
 
     (temperature,) = slicewise(invert, radiance, offset, emissivity, reflected)
     return temperature.astype(np.float32, copy=False)
-
-
-def _table(session: xr.Dataset) -> BandTable:
-    return BandTable.for_band(float(session["band_low"]), float(session["band_high"]))
 
 
 def _film(session: xr.Dataset) -> Film:

@@ -18,11 +18,12 @@ from xarray.backends import BackendArray
 from xarray.core import indexing
 
 from heatwake.errors import InputError
+from heatwake.kernels.planck import response_ends
 from heatwake.schema.session import Film, Frames, Point, Session
 from heatwake.schema.validate import validate
 from heatwake.schema.variables import OPENING_KIND, label
 from heatwake.store.frames import Recording, open_recording
-from heatwake.store.tables import LONGEST_S, read_ambient, read_calibration, read_parts, read_times
+from heatwake.store.tables import LONGEST_S, read_ambient, read_calibration, read_parts, read_response, read_times
 from heatwake.store.toml import read_toml
 
 BLOCK_BYTES: Final = 32 * 2**20  # of float32 frames; two blocks a thread are alive at a time
@@ -96,7 +97,8 @@ def open_description(folder: Path) -> tuple[Session, xr.Dataset]:
 
 
 def _described(description: Session, folder: Path) -> dict[str, Any]:
-    placed = _scalars(description) | _corners(description) | _parts(description, folder=folder)
+    placed = _scalars(description) | _response(description, folder=folder) | _corners(description)
+    placed |= _parts(description, folder=folder)
     return placed | _openings(description) | _events(description)
 
 
@@ -258,6 +260,8 @@ def _scalars(session: Session) -> dict[str, Any]:
         "film_transmittance_given": _nan(film.transmittance if film else None),
         "film_reflectance_given": _nan(film.reflectance if film else None),
         "film_temperature_given": _nan(film.temperature_degC if film else None),
+        "air_transmittance": session.air.transmittance,
+        "air_temperature": _nan(session.air.temperature_degC),
         "surface_emissivity": surface.emissivity,
         "surface_reflected": _nan(surface.reflected_degC),
         "board_width": _nan(board.width_mm),
@@ -271,7 +275,22 @@ def _scalars(session: Session) -> dict[str, Any]:
     }
     scalars: dict[str, Any] = {name: ((), value) for name, value in values.items()}
     scalars["film_present"] = ((), np.int8(film is not None))
+    scalars["mirrors_board"] = ((), np.int8(film is not None and film.mirrors_board))
     return scalars
+
+
+def _response(session: Session, *, folder: Path) -> dict[str, Any]:
+    """Return the camera's spectral response, and the ends of the band from it."""
+    if session.camera.response is None:
+        return {}
+    wavelengths, response = read_response(folder / session.camera.response)
+    low, high = response_ends(wavelengths, response)
+    return {
+        "response_wavelength": ("response_sample", wavelengths),
+        "response_value": ("response_sample", response),
+        "band_low": ((), low),
+        "band_high": ((), high),
+    }
 
 
 def _corners(session: Session) -> dict[str, Any]:
@@ -353,6 +372,7 @@ def _other_files(session: Session, folder: Path) -> dict[str, list[Path]]:
     named = {
         "frames.timestamps": session.frames.timestamps,
         "frames.calibration": session.frames.calibration,
+        "camera.response": session.camera.response,
         "ambient.log": session.ambient.log if session.ambient else None,
         "board.parts": session.board.parts,
     }

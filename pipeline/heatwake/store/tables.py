@@ -13,6 +13,8 @@ from heatwake.schema.settings import ABSOLUTE_ZERO, LONG
 
 MOST_BYTES: Final = 512 * 2**20
 LARGEST: Final = 1e12
+WAVELENGTHS_UM: Final = (1.0, 100.0)  # of a thermal camera; a table in nm is beyond
+LEAST_RESPONSE: Final = 1e-12  # what is less everywhere counts as none
 LONGEST_S: Final = 1e9  # [s] about 30 years
 NO_COLDER: Final = f"must be {ABSOLUTE_ZERO:g} or more"
 
@@ -202,6 +204,27 @@ def read_calibration(path: Path) -> tuple[Floats, Floats]:
     if len(counts) < 2 or (np.diff(counts) <= 0).any() or (np.diff(degrees) <= 0).any():
         raise InputError(f"{key}: {path}", "not increasing", "must have two rows or more, both columns increasing")
     return counts, degrees
+
+
+def read_response(path: Path) -> tuple[Floats, Floats]:
+    """Return a spectral response: rising wavelengths [um] and the relative response there."""
+    key = "camera.response"
+    table = read_table(path, key=key, columns=("wavelength_um", "response"))
+    where = f"{key}: {path}"
+    wavelengths = numbers(table, "wavelength_um", where=where)
+    response = numbers(table, "response", where=where)
+    low, high = WAVELENGTHS_UM
+    outside = (wavelengths < low) | (wavelengths > high)
+    wanted = f"must lie between {low:g} and {high:g} um"
+    _refuse(outside, table["wavelength_um"], where=f"{where}: wavelength_um", wanted=wanted)
+    _refuse(response < 0, table["response"], where=f"{where}: response", wanted="must be 0 or more")
+    falls = np.append(False, np.diff(wavelengths) <= 0)
+    _refuse(falls, table["wavelength_um"], where=f"{where}: wavelength_um", wanted="must be more than the row before")
+    if len(table) < 2:
+        raise InputError(where, "1 row", "must have two rows or more")
+    if not response.max() > LEAST_RESPONSE:
+        raise InputError(f"{where}: response", "0 in every row", "must be more than 0 in one")
+    return wavelengths, response
 
 
 def csv_text(rows: list[dict[str, Any]]) -> str:
