@@ -10,7 +10,7 @@ import cv2
 import numpy as np
 import numpy.typing as npt
 
-from heatwake.kernels.compiled import compiled
+from heatwake.kernels.interpolation import set_cell_means
 from heatwake.kernels.moving import leading_medians, trailing_medians
 
 Array = npt.NDArray[np.floating[Any]]
@@ -59,27 +59,8 @@ def thumbnail(frame: Array, *, longest: int) -> Array:
     """
     scale = min(1.0, longest / max(frame.shape))
     cells = np.empty([max(1, round(side * scale)) for side in frame.shape], dtype=np.float32)
-    set_cell_means(np.ascontiguousarray(frame, dtype=np.float32), cells)
+    set_cell_means(np.ascontiguousarray(frame, dtype=np.float32), cells, LEAST_SEEN)
     return cells
-
-
-@compiled("void(float32[:, ::1], float32[:, ::1])")
-def set_cell_means(image, cells):  # type: ignore[no-untyped-def]
-    """Set each cell to the mean of its finite pixels."""
-    rows, columns = image.shape[0], image.shape[1]
-    for i in range(cells.shape[0]):
-        top, bottom = i * rows // cells.shape[0], (i + 1) * rows // cells.shape[0]
-        for j in range(cells.shape[1]):
-            left, right = j * columns // cells.shape[1], (j + 1) * columns // cells.shape[1]
-            total, count = 0.0, 0
-            for r in range(top, bottom):
-                for c in range(left, right):
-                    value = image[r, c]
-                    if value == value:
-                        total += value
-                        count += 1
-            enough = count > 0 and count >= LEAST_SEEN * (bottom - top) * (right - left)
-            cells[i, j] = total / count if enough else np.nan
 
 
 def common_steps(levels: Array, elapsed: Array, *, least: float) -> Array:

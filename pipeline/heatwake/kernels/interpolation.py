@@ -99,6 +99,25 @@ def add_moved(image, mapping, total):  # type: ignore[no-untyped-def]
             total[r, c] += sample(image, column, row)
 
 
+@compiled("void(float32[:, ::1], float32[:, ::1], float64)")
+def set_cell_means(image, cells, least_seen):  # type: ignore[no-untyped-def]
+    """Set each cell to the mean of its finite pixels; NaN where they are less than a share of it."""
+    rows, columns = image.shape[0], image.shape[1]
+    for i in range(cells.shape[0]):
+        top, bottom = i * rows // cells.shape[0], (i + 1) * rows // cells.shape[0]
+        for j in range(cells.shape[1]):
+            left, right = j * columns // cells.shape[1], (j + 1) * columns // cells.shape[1]
+            total, count = 0.0, 0
+            for r in range(top, bottom):
+                for c in range(left, right):
+                    value = image[r, c]
+                    if value == value:
+                        total += value
+                        count += 1
+            enough = count > 0 and count >= least_seen * (bottom - top) * (right - left)
+            cells[i, j] = total / count if enough else np.nan
+
+
 def resample(image: npt.ArrayLike, mapping: npt.ArrayLike, *, shape: tuple[int, int]) -> Array:
     """Return the image on another grid.
 

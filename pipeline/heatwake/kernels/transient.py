@@ -46,8 +46,8 @@ def fit_settling(rise: Array, *, elapsed: Array, onset: float) -> Settling:
     """Fit ``sum A_i (1 - exp(-(t - onset) / tau_i))``, one or two terms, to the rise after power-on.
 
     Amplitudes are eliminated by non-negative least squares (variable projection: Golub & Pereyra 1973); the number
-    of terms is chosen by AICc (Hurvich & Tsai 1989), the second only where one has no support. Uncertainty: the fit's covariance, and a share of what was
-    extrapolated, for a sum of few exponentials is not how a board settles.
+    of terms is chosen by AICc (Hurvich & Tsai 1989), the second only where one has no support. Uncertainty: the fit's
+    covariance, and a share of what was extrapolated, for a sum of few exponentials is not how a board settles.
 
     Parameters
     ----------
