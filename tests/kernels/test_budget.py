@@ -10,9 +10,12 @@ from heatwake.kernels.budget import (
     SHARED_TERMS,
     InputErrors,
     combine,
+    contributions,
+    distribution,
+    noise_kelvin,
     radiance_noise,
-    rise_uncertainty_terms,
-    temperature_uncertainty_terms,
+    rise_budget,
+    temperature_budget,
 )
 from heatwake.kernels.planck import BandTable
 from heatwake.kernels.radiometry import NO_FILM, Film, leaving_radiance, remove_film, surface_temperature, zero_offset
@@ -54,7 +57,7 @@ def invert(reading, *, tau=0.89, film=27.0, emissivity=0.95, reflected=30.0):
     return surface_temperature(leaving, table=TABLE, emissivity=emissivity, reflected=reflected)
 
 
-def terms_of(temperature, function=temperature_uncertainty_terms, **changed):
+def terms_of(temperature, *, rise=False, **changed):
     given_ = {
         "table": TABLE,
         "emissivity": 0.95,
@@ -64,7 +67,8 @@ def terms_of(temperature, function=temperature_uncertainty_terms, **changed):
         "errors": ERRORS,
     }
     ambient = changed.pop("ambient", 24.0)
-    return function(temperature, ambient, **(given_ | changed))
+    lines = temperature_budget(temperature, ambient, **(given_ | changed))
+    return contributions(rise_budget(lines) if rise else lines)
 
 
 def test_budget_is_the_worked_one():
@@ -118,7 +122,7 @@ def test_a_zeroed_rise_follows_trials_of_what_was_wrong(film):
     zero = zero_offset(seen(ambient), table=TABLE, emissivity=0.95, ambient=sensor, reflected=sensor)
     read = surface_temperature(seen(true) - zero, table=TABLE, emissivity=0.95, reflected=sensor)
     view = {"film": film, "errors": errors, "cold_ambient": ambient}
-    rise = terms_of(true, rise_uncertainty_terms, **view)
+    rise = terms_of(true, rise=True, **view)
     temperature = terms_of(true, **view)
     # 1e5 trials: 0.25 %; second order of a 2 % emissivity error: 0.5 %
     assert (read - sensor).std() == pytest.approx(float(combine(rise)), rel=0.015)
@@ -140,11 +144,11 @@ def test_percent_counts_where_it_is_the_larger():
 
 
 def test_ambient_sensor_nearly_cancels_in_a_small_zeroed_rise():
-    rise = terms_of(np.array([24.0, 75.0]), rise_uncertainty_terms, cold_ambient=24.0)["ambient"]
+    rise = terms_of(np.array([24.0, 75.0]), rise=True, cold_ambient=24.0)["ambient"]
     assert rise[0] == pytest.approx(0.0, abs=1e-6)
     ratio = TABLE.slope(24.0) / TABLE.slope(75.0)
     assert rise[1] == pytest.approx(0.2 * (1 - ratio), rel=1e-6)
-    assert float(terms_of(75.0, rise_uncertainty_terms)["ambient"]) == pytest.approx(0.2)
+    assert float(terms_of(75.0, rise=True)["ambient"]) == pytest.approx(0.2)
 
 
 def test_without_a_film_it_brings_no_uncertainty():
@@ -184,7 +188,7 @@ def test_noise_without_frames_is_nan():
 def test_no_term_is_negative(temperature, emissivity, tau, zeroed):
     terms = terms_of(
         temperature,
-        rise_uncertainty_terms,
+        rise=True,
         emissivity=emissivity,
         film=Film(tau, 0.5 * (1 - tau)),
         cold_ambient=24.0 if zeroed else np.nan,

@@ -7,7 +7,8 @@ import xarray as xr
 
 from heatwake.kernels.radiometry import leaving_radiance
 from heatwake.schema.variables import VARIABLES, label, require
-from heatwake.stages.temperature import STAGE, TemperatureSettings, measure_temperature, rise_uncertainty
+from heatwake.stages.temperature import STAGE, measure_temperature
+from heatwake.stages.uncertainty import TemperatureSettings, rise_uncertainty
 from stages.film_sessions import SCALARS, TABLE, warm_board
 
 SETTINGS = TemperatureSettings()

@@ -1,40 +1,56 @@
-"""The uncertainty budget of a temperature and of its rise over ambient, term by term.
+"""The uncertainty budget of a temperature and of its rise over ambient, line by line.
 
-First order, JCGM 100:2008 (GUM): each term is a sensitivity times the standard uncertainty of an input, and their
-squares add. The terms are kept apart because two runs with one camera and one film share most of them.
+First order, JCGM 100:2008 (GUM): each line is a sensitivity times the standard uncertainty of an input, and the squares
+of the lines add. They are kept apart because two runs with one camera and one film share most of them.
 """
 
 import math
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
-from typing import Any, Final
+from typing import Any, Final, Literal
 
 import numpy as np
 import numpy.typing as npt
 
 from heatwake.kernels.planck import BandTable
-from heatwake.kernels.radiometry import Film, camera_radiance, leaving_radiance, sensitivities
+from heatwake.kernels.radiometry import Film, Lid, camera_radiance, leaving_radiance, sensitivities
 
 Array = npt.NDArray[np.floating[Any]]
+Number = float | Array
+Distribution = Literal["normal", "rectangular"]
 
 NETD_REFERENCE: Final = 30.0  # [degC] at which makers state the noise; it is even in radiance, so smaller in K when hot
 MEDIAN_EFFICIENCY: Final = 2 / np.pi  # of a median against a mean, for white noise and many values
 
-SHARED_TERMS: Final = ("camera", "emissivity", "reflected", "transmittance", "film_temperature", "film_reflectance")
+SHARED_TERMS: Final = (
+    *("camera", "emissivity", "reflected", "transmittance", "film_temperature", "film_reflectance"),
+    *("air_transmittance", "spot_size"),
+)
 """Terms whose error two runs share that have one camera, film and board: it scales a difference, never shifts it."""
 OWN_TERMS: Final = ("ambient", "drift", "noise")
 """Terms whose error is a run's own."""
+RECTANGULAR: Final = {"camera": math.sqrt(3), "spot_size": math.sqrt(3)}
+"""Inputs that are known by bounds alone, with the divisor from half-width to standard uncertainty (GUM 4.3.7)."""
+
+
+def distribution(term: str) -> Distribution:
+    """Return the distribution of a term's input.
+
+    >>> distribution("camera"), distribution("noise")
+    ('rectangular', 'normal')
+    """
+    return "rectangular" if term in RECTANGULAR else "normal"
 
 
 @dataclass(frozen=True)
 class InputErrors:
-    """Standard uncertainties of what a temperature is computed from, and the camera's statements.
+    """Standard uncertainties of what a temperature is computed from, and the camera's statements; numbers or maps.
 
     Attributes
     ----------
-    transmittance, film_reflectance, emissivity : float
+    transmittance, film_reflectance, emissivity, air_transmittance : float or array
         [1]
-    reflected, film_temperature, ambient : float
+    reflected, film_temperature, ambient : float or array
         [K]
     drift : float
         Of the camera's offset since its shutter or the cold stretch, and of the air against its reading [K].
@@ -42,21 +58,48 @@ class InputErrors:
         Half-widths of the camera's statement [K] and [% of the reading in degC]; the larger counts.
     netd : float
         Noise of one frame [K].
+    spot_bias : float or array
+        What the part is expected to read too near to its surroundings for being small [K]. It is not corrected: the
+        error lies anywhere between none and this, one-sided, so that its root mean square is this over root 3, as of
+        a rectangular distribution of this half-width.
     """
 
-    transmittance: float = 0.0
-    film_reflectance: float = 0.0
-    emissivity: float = 0.0
-    reflected: float = 0.0
-    film_temperature: float = 0.0
-    ambient: float = 0.0
+    transmittance: Number = 0.0
+    film_reflectance: Number = 0.0
+    emissivity: Number = 0.0
+    reflected: Number = 0.0
+    film_temperature: Number = 0.0
+    ambient: Number = 0.0
     drift: float = 0.0
     accuracy: float = 0.0
     accuracy_percent: float = 0.0
     netd: float = 0.0
+    air_transmittance: Number = 0.0
+    spot_bias: Number = 0.0
 
 
-def temperature_uncertainty_terms(
+@dataclass(frozen=True, eq=False)
+class Line:
+    """One input of a budget.
+
+    Attributes
+    ----------
+    sensitivity : array
+        Of the result by the input [K per unit of the input].
+    uncertainty : array
+        Standard uncertainty of the input [its unit].
+    """
+
+    sensitivity: Array
+    uncertainty: Array
+
+    @property
+    def contribution(self) -> Array:
+        """Standard uncertainty that the input brings to the result [K], not negative."""
+        return np.asarray(np.abs(self.sensitivity) * self.uncertainty)
+
+
+def temperature_budget(
     temperature: npt.ArrayLike,
     ambient: npt.ArrayLike,
     *,
@@ -69,8 +112,11 @@ def temperature_uncertainty_terms(
     cold_ambient: npt.ArrayLike = np.nan,
     frames: npt.ArrayLike = 1,
     cold_frames: npt.ArrayLike = np.inf,
-) -> dict[str, Array]:
-    """Return the terms of the standard uncertainty of a surface temperature, by name [K].
+    air_transmittance: float = 1.0,
+    air_temperature: npt.ArrayLike = 20.0,
+    mirrors_board: bool = False,
+) -> dict[str, Line]:
+    """Return the lines of the budget of a surface temperature, by name.
 
     Where the recording was zeroed on the cold board (``cold_ambient`` is finite):
 
@@ -84,19 +130,20 @@ def temperature_uncertainty_terms(
     ----------
     temperature, ambient : array
         Of the surface and of the air [degC].
-    table, emissivity, reflected, film, film_temperature
-        As in :func:`sensitivities`; the camera side is at ambient.
+    table, emissivity, reflected, film, film_temperature, air_transmittance, air_temperature, mirrors_board
+        As in :func:`sensitivities`; the camera side is at ambient. Of the film maps will do.
     errors : InputErrors
         Uncertainties of the inputs.
     cold_ambient : array
         Ambient when the board was cold [degC]; NaN where the recording was not zeroed.
     frames, cold_frames : array
-        Number of frames averaged, and behind the cold median. For the mean of a region, both times its pixels.
+        Number of frames averaged, and behind the cold median. For the mean of a region, both times its pixels. Noise
+        falls with their root; nothing else does.
 
     Returns
     -------
     dict
-        Those of :data:`SHARED_TERMS` and of :data:`OWN_TERMS`; none is negative. ``noise`` is NaN without frames.
+        Those of :data:`SHARED_TERMS` and of :data:`OWN_TERMS`. ``noise`` is NaN without frames.
     """
     by = sensitivities(
         temperature,
@@ -106,82 +153,61 @@ def temperature_uncertainty_terms(
         film=film,
         film_temperature=film_temperature,
         camera_side=ambient,
+        air_transmittance=air_transmittance,
+        air_temperature=air_temperature,
+        mirrors_board=mirrors_board,
     )
-    leaving = leaving_radiance(temperature, table=table, emissivity=emissivity, reflected=reflected)
-    received = camera_radiance(leaving, table=table, film=film, film_temperature=film_temperature, camera_side=ambient)
+    lid = Lid(film, film_temperature) if mirrors_board else None
+    leaving = leaving_radiance(temperature, table=table, emissivity=emissivity, reflected=reflected, lid=lid)
+    received = camera_radiance(
+        leaving,
+        table=table,
+        film=film,
+        film_temperature=film_temperature,
+        camera_side=ambient,
+        air_transmittance=air_transmittance,
+        air_temperature=air_temperature,
+    )
     zeroed = np.isfinite(cold_ambient)
     zero = np.where(zeroed, cold_ambient, ambient)
     zero_slope, reading = table.slope(zero), table.temperature(received)
-    half_width = _reading_half_width(reading, zero=zero, zeroed=zeroed, errors=errors)
+    half_width = reading_half_width(reading, zero=zero, zeroed=zeroed, errors=errors)
     per_radiance = by["camera_radiance"]
-    per_leaving = per_radiance * film.transmittance * np.asarray(emissivity)
-    return {
-        "camera": per_radiance * table.slope(reading) * half_width / math.sqrt(3),
-        "emissivity": np.abs(by["emissivity"]) * errors.emissivity,
-        "reflected": np.abs(by["reflected"]) * errors.reflected,
-        "transmittance": np.abs(by["transmittance"]) * errors.transmittance,
-        "film_temperature": np.abs(by["film_temperature"]) * errors.film_temperature,
-        "film_reflectance": np.abs(by["film_reflectance"]) * errors.film_reflectance,
-        "ambient": np.where(zeroed, zero_slope * per_leaving, 0) * errors.ambient,
-        "drift": per_radiance * zero_slope * errors.drift,
-        "noise": per_radiance
-        * radiance_noise(
-            table,
-            errors.netd,
-            frames=frames,
-            cold_frames=np.where(zeroed, cold_frames, np.inf),
-        ),
+    noise = noise_kelvin(errors.netd, frames=frames, cold_frames=np.where(zeroed, cold_frames, np.inf))
+    plain = ("emissivity", "reflected", "transmittance", "film_temperature", "film_reflectance", "air_transmittance")
+    lines = {name: Line(by[name], np.asarray(getattr(errors, name))) for name in plain}
+    return lines | {
+        "camera": Line(per_radiance * table.slope(reading), half_width / RECTANGULAR["camera"]),
+        "spot_size": Line(np.ones(()), np.abs(errors.spot_bias) / RECTANGULAR["spot_size"]),
+        "ambient": Line(np.where(zeroed, zero_slope / table.slope(temperature), 0), np.asarray(errors.ambient)),
+        "drift": Line(per_radiance * zero_slope, np.asarray(errors.drift)),
+        "noise": Line(per_radiance * float(table.slope(NETD_REFERENCE)), noise),
     }
 
 
-def rise_uncertainty_terms(
-    temperature: npt.ArrayLike,
-    ambient: npt.ArrayLike,
-    *,
-    table: BandTable,
-    emissivity: npt.ArrayLike,
-    reflected: npt.ArrayLike,
-    film: Film,
-    film_temperature: npt.ArrayLike,
-    errors: InputErrors,
-    cold_ambient: npt.ArrayLike = np.nan,
-    frames: npt.ArrayLike = 1,
-    cold_frames: npt.ArrayLike = np.inf,
-) -> dict[str, Array]:
-    """Return the terms of the standard uncertainty of the rise over ambient, by name [K].
+def rise_budget(temperature_lines: Mapping[str, Line]) -> dict[str, Line]:
+    """Return the lines of the budget of a rise over ambient from those of its temperature.
 
-    As :func:`temperature_uncertainty_terms`, with its parameters, but for the ambient: one wrong sensor shifts the
-    zero and what is subtracted alike, so a zeroed rise keeps only ``1 - L'(cold)/L'(T)`` of its error. A sum over
-    :data:`OWN_TERMS` alone is what a difference between two runs needs.
+    They differ by the ambient alone: one wrong sensor shifts the zero and what is subtracted alike, so a zeroed rise
+    keeps only ``1 - L'(cold)/L'(T)`` of its error.
     """
-    terms = temperature_uncertainty_terms(
-        temperature,
-        ambient,
-        table=table,
-        emissivity=emissivity,
-        reflected=reflected,
-        film=film,
-        film_temperature=film_temperature,
-        errors=errors,
-        cold_ambient=cold_ambient,
-        frames=frames,
-        cold_frames=cold_frames,
-    )
-    return terms | {"ambient": np.abs(terms["ambient"] - errors.ambient)}
+    ambient = temperature_lines["ambient"]
+    return {**temperature_lines, "ambient": Line(np.asarray(ambient.sensitivity - 1), ambient.uncertainty)}
 
 
-def radiance_noise(
-    table: BandTable, netd: float, *, frames: npt.ArrayLike, cold_frames: npt.ArrayLike = np.inf
-) -> Array:
-    """Return what white noise leaves on a mean of frames at the camera [W m-2 sr-1].
+def contributions(lines: Mapping[str, Line]) -> dict[str, Array]:
+    """Return what each line brings to the standard uncertainty [K]; none is negative."""
+    return {name: line.contribution for name, line in lines.items()}
+
+
+def noise_kelvin(netd: float, *, frames: npt.ArrayLike, cold_frames: npt.ArrayLike = np.inf) -> Array:
+    """Return what white noise leaves on a mean of frames [K] at 30 degC on a blackbody without film.
 
     Parameters
     ----------
-    table : BandTable
-        The camera's band.
     netd : float
-        Noise of one frame [K] at 30 degC on a blackbody without film. It is even in radiance: a hot surface has less of
-        it in K, one under film or of low emissivity more.
+        Noise of one frame [K], likewise. It is even in radiance: a hot surface has less of it in K, one under film or
+        of low emissivity more.
     frames : array
         Number of frames averaged; NaN where it is 0.
     cold_frames : array
@@ -195,10 +221,21 @@ def radiance_noise(
     count = np.asarray(frames, dtype=np.float32)
     mean = 1 / np.where(count > 0, count, np.float32(np.nan))
     median = np.float32(1 / MEDIAN_EFFICIENCY) / np.asarray(cold_frames, dtype=np.float32)
-    return np.asarray(netd * float(table.slope(NETD_REFERENCE)) * np.sqrt(mean + median))
+    return np.asarray(np.float32(netd) * np.sqrt(mean + median))
 
 
-def combine(terms: dict[str, Array], names: Iterable[str] = (*SHARED_TERMS, *OWN_TERMS)) -> Array:
+def radiance_noise(
+    table: BandTable, netd: float, *, frames: npt.ArrayLike, cold_frames: npt.ArrayLike = np.inf
+) -> Array:
+    """Return what white noise leaves on a mean of frames at the camera [W m-2 sr-1]: :func:`noise_kelvin` in radiance.
+
+    ``table`` is that of the camera's band.
+    """
+    kelvin = noise_kelvin(netd, frames=frames, cold_frames=cold_frames)
+    return np.asarray(kelvin * float(table.slope(NETD_REFERENCE)))
+
+
+def combine(terms: Mapping[str, Array], names: Iterable[str] = (*SHARED_TERMS, *OWN_TERMS)) -> Array:
     """Return the root of the sum of squares of the named terms [K].
 
     Examples
@@ -209,8 +246,20 @@ def combine(terms: dict[str, Array], names: Iterable[str] = (*SHARED_TERMS, *OWN
     return np.asarray(np.sqrt(sum(np.square(terms[name]) for name in names)))
 
 
-def _reading_half_width(reading: Array, *, zero: Array, zeroed: npt.NDArray[np.bool_], errors: InputErrors) -> Array:
-    """Return the half-width of the camera's error in its own reading [K]."""
+def reading_half_width(
+    reading: npt.ArrayLike, *, zero: npt.ArrayLike, zeroed: npt.ArrayLike, errors: InputErrors
+) -> Array:
+    """Return the half-width of the camera's error in its own reading [K]: the larger of its two statements.
+
+    Parameters
+    ----------
+    reading : array
+        What the camera would write for a blackbody of this radiance [degC].
+    zero : array
+        Temperature on which the recording was zeroed [degC], where it was.
+    zeroed : bool array
+    errors : InputErrors
+    """
     percent = errors.accuracy_percent / 100
     stated = np.maximum(errors.accuracy, percent * np.abs(reading))
-    return np.where(zeroed, percent * np.abs(reading - zero), stated)
+    return np.where(zeroed, percent * np.abs(np.asarray(reading) - zero), stated)

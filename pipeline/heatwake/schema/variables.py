@@ -44,6 +44,7 @@ USABLE: Final = ("unusable", "usable")
 YES_NO: Final = ("no", "yes")
 REASON: Final = ("none", "moved", "obstructed", "frozen", "offset jump", "missing")
 FLOW_STATUS: Final = ("identified", "weak", "not identifiable", "not attempted")
+AGREEMENT: Final = ("differs", "agrees", "not compared")
 OPENING_KIND: Final = ("fan", "vent")
 OPENING_ROLE: Final = ("inlet", "outlet", "undecided")
 FLOW_SOURCE: Final = ("none", "physical fit", "local drift")
@@ -51,6 +52,7 @@ DIRECTION_CHANGE: Final = ("unchanged", "turned", "reversed", "not identifiable"
 
 _FRAME, _TIME, _BOARD = ("frame",), ("time",), ("time", "y", "x")
 _REGION, _REGION_TIME, _OPENING = ("region",), ("region", "time"), ("opening",)
+_PROBE, _PROBE_TIME = ("probe",), ("probe", "time")
 _PAIR_MAP, _PAIR_REGION, _PAIR = ("session", "y", "x"), ("session", "region"), ("session",)
 
 _ROWS: Final = (
@@ -80,6 +82,7 @@ _ROWS: Final = (
     Variable("air_transmittance", (), "1", "in-band transmittance of the air before the camera"),
     Variable("air_temperature", (), "degC", "temperature of that air; NaN for ambient"),
     Variable("surface_emissivity", (), "1", "emissivity of whatever has none of its own"),
+    Variable("surface_emissivity_uncertainty", (), "1", "standard uncertainty of surface_emissivity; NaN where not given"),
     Variable("surface_reflected", (), "degC", "reflected temperature; NaN for ambient"),
     Variable("board_width", (), "mm", "board width; NaN where not given"),
     Variable("board_height", (), "mm", "board height; NaN where not given"),
@@ -96,6 +99,7 @@ _ROWS: Final = (
     Variable("part_width", ("part",), "mm", "width of a known part or region"),
     Variable("part_height", ("part",), "mm", "height of a known part or region"),
     Variable("part_emissivity", ("part",), "1", "emissivity of a known part; NaN where not given"),
+    Variable("part_emissivity_uncertainty", ("part",), "1", "standard uncertainty of it; NaN where not given"),
     Variable("part_limit", ("part",), "degC", "limit of a known part; NaN where not given"),
     Variable("opening_kind", _OPENING, "1", "fan or vent", flags=OPENING_KIND),
     Variable("opening_from_x", _OPENING, "mm", "one end of the opening"),
@@ -103,6 +107,11 @@ _ROWS: Final = (
     Variable("opening_to_x", _OPENING, "mm", "other end of the opening"),
     Variable("opening_to_y", _OPENING, "mm", "other end of the opening"),
     Variable("event_elapsed", ("event",), "s", "time of an event since the first frame"),
+    Variable("probe_x", _PROBE, "mm", "place of a thermocouple"),
+    Variable("probe_y", _PROBE, "mm", "place of a thermocouple"),
+    Variable("probe_accuracy", _PROBE, "K", "half-width of the thermocouple's stated accuracy"),
+    Variable("probe_log", ("probe", "probe_time"), "degC", "temperature as the thermocouple's log has it"),
+    Variable("probe_elapsed", ("probe_time",), "s", "time of the log's rows since the first frame, by the log's clock"),
     # --- film correction -----------------------------------------------------------------------------------
     Variable("film_added", ("frame",), "W m-2 sr-1", "radiance that film and air add on the way to the camera"),
     Variable(
@@ -130,6 +139,7 @@ _ROWS: Final = (
     Variable("cold_radiance", ("y", "x"), "W m-2 sr-1", "each pixel's median before power-on; NaN where none"),
     Variable("cold_ambient", (), "degC", "ambient temperature during the cold stretch; NaN where there is none"),
     Variable("emissivity", ("y", "x"), "1", "emissivity used"),
+    Variable("emissivity_uncertainty", ("y", "x"), "1", "standard uncertainty of the emissivity used"),
     Variable("power_on", (), "s", "elapsed time of power-on; NaN where none is seen"),
     Variable("ambient", _TIME, "degC", "ambient temperature", "air_temperature"),
     Variable("temperature", _BOARD, "degC", "surface temperature", "surface_temperature"),
@@ -137,6 +147,20 @@ _ROWS: Final = (
     Variable("temperature_uncertainty", _BOARD, "K", "standard uncertainty of the surface temperature"),
     Variable("rise_noise", _BOARD, "K", "standard uncertainty of the rise from this recording's own noise alone"),
     Variable("valid", _BOARD, "1", "whether the pixel was seen", flags=YES_NO),
+    # --- rise.nc, of thermocouples ---------------------------------------------------------------------------
+    Variable("probe_temperature", _PROBE_TIME, "degC", "thermocouple, at the recording's times"),
+    Variable("probe_camera", _PROBE_TIME, "degC", "camera, at the thermocouple's place"),
+    Variable("probe_residual_mean", _PROBE, "K", "camera minus thermocouple, mean over the recording"),
+    Variable("probe_residual_spread", _PROBE, "K", "camera minus thermocouple, standard deviation over the recording"),
+    Variable("probe_residual_final", _PROBE, "K", "camera minus thermocouple at the end"),
+    Variable("probe_residual_uncertainty", _PROBE, "K", "standard uncertainty expected of the final residual"),
+    Variable("probe_normalised_error", _PROBE, "1", "final residual over its expanded uncertainty (k = 2)"),
+    Variable("probe_agreement", _PROBE, "1", "whether camera and thermocouple agree", flags=AGREEMENT),
+    Variable("clock_offset", (), "s", "to be added to the log's times; 0 where it cannot be told"),
+    Variable("clock_offset_uncertainty", (), "s", "standard uncertainty of the clock offset; NaN where not told"),
+    Variable("clock_offset_found", (), "1", "whether the clock offset could be told", flags=YES_NO),
+    Variable("camera_offset", (), "W m-2 sr-1", "radiance by which the camera reads too high, taken off"),
+    Variable("camera_offset_uncertainty", (), "W m-2 sr-1", "standard uncertainty of the camera's offset"),
     # --- regions.nc ------------------------------------------------------------------------------------------
     Variable("region_x", _REGION, "mm", "centre of the region"),
     Variable("region_y", _REGION, "mm", "centre of the region"),

@@ -14,7 +14,7 @@ from heatwake.kernels.significance import gradient_uncertainty, significant
 from heatwake.schema.settings import Settings
 from heatwake.schema.variables import label
 from heatwake.stages.flow import FlowSettings, compare_flow
-from heatwake.stages.temperature import TemperatureSettings, rise_uncertainty
+from heatwake.stages.uncertainty import TemperatureSettings, rise_uncertainty
 
 Array = npt.NDArray[Any]
 

@@ -15,7 +15,7 @@ from heatwake.kernels.transient import Settling, fit_settling
 from heatwake.schema.settings import Settings
 from heatwake.schema.variables import label
 from heatwake.stages.stage import Stage
-from heatwake.stages.temperature import TemperatureSettings, rise_uncertainty
+from heatwake.stages.uncertainty import TemperatureSettings, rise_uncertainty
 
 Array = npt.NDArray[Any]
 

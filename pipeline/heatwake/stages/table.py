@@ -53,6 +53,7 @@ PRODUCTS: Final[tuple[Product, ...]] = (
             "ambient",
             "frames_used",
             "emissivity",
+            "emissivity_uncertainty",
             "power_on",
             "cold_ambient",
             "cold_radiance",
