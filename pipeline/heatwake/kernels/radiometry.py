@@ -7,6 +7,11 @@ memory), with one more layer for the film::
     after the film   L_f   = tau L_o + alpha L(T_film) + rho L(T_camera_side)        tau + alpha + rho = 1
     after the air    L_cam = tau_air L_f + (1 - tau_air) L(T_air)
 
+A large film close above the surface also mirrors it and stands between it and the room; to second order (bare metal)
+the surface then leaves, with the sum of all that goes to and fro between the two::
+
+    L_o = [eps L(T) + (1 - eps) (tau L(T_room) + alpha L(T_film))] / [1 - (1 - eps) rho]
+
 Temperatures are in degC, radiances in W m-2 sr-1. All arguments broadcast; NaN in gives NaN out.
 """
 
@@ -23,15 +28,16 @@ Array = npt.NDArray[np.floating[Any]]
 
 @dataclass(frozen=True)
 class Film:
-    """In-band optics of a film; the absorptance is what transmittance and reflectance leave."""
+    """In-band optics of a film, numbers or maps; the absorptance is what transmittance and reflectance leave."""
 
-    transmittance: float = 1.0
-    reflectance: float = 0.0
+    transmittance: float | Array = 1.0
+    reflectance: float | Array = 0.0
 
     @property
-    def absorptance(self) -> float:
-        """Absorptance, which is also the film's emissivity (Kirchhoff)."""
-        return max(0.0, 1.0 - self.transmittance - self.reflectance)
+    def absorptance(self) -> Any:
+        """Absorptance, which is also the film's emissivity (Kirchhoff): a number or a map."""
+        left = 1.0 - self.transmittance - self.reflectance
+        return max(0.0, left) if isinstance(left, float) else np.maximum(left, left.dtype.type(0))
 
     def added_radiance(self, table: BandTable, *, film_temperature: npt.ArrayLike, camera_side: npt.ArrayLike) -> Array:
         """Return what the film emits and mirrors towards the camera [W m-2 sr-1]."""
@@ -42,8 +48,38 @@ class Film:
 NO_FILM: Final = Film()
 
 
+@dataclass(frozen=True, eq=False)
+class Lid:
+    """A film close above the surface and parallel to it, which the surface mirrors and which mirrors the surface.
+
+    Attributes
+    ----------
+    film : Film
+        Its optics.
+    temperature : array
+        [degC]
+    """
+
+    film: Film
+    temperature: npt.ArrayLike
+
+    def surroundings(self, table: BandTable, *, room: npt.ArrayLike) -> Array:
+        """Return what comes from the film's side, but for the surface's own mirror image [W m-2 sr-1]."""
+        emitted = self.film.absorptance * table.radiance(self.temperature)
+        return np.asarray(self.film.transmittance * table.radiance(room) + emitted)
+
+    def kept(self, emissivity: npt.ArrayLike) -> Array:
+        """Return ``1 - (1 - eps) rho``: what one turn between surface and film loses."""
+        return np.asarray(1 - (1 - np.asarray(emissivity)) * self.film.reflectance)
+
+
 def leaving_radiance(
-    temperature: npt.ArrayLike, *, table: BandTable, emissivity: npt.ArrayLike, reflected: npt.ArrayLike
+    temperature: npt.ArrayLike,
+    *,
+    table: BandTable,
+    emissivity: npt.ArrayLike,
+    reflected: npt.ArrayLike,
+    lid: Lid | None = None,
 ) -> Array:
     """Return the radiance that leaves a grey surface, emitted and reflected.
 
@@ -59,21 +95,34 @@ def leaving_radiance(
     emissivity : array
         In-band emissivity, 0 to 1.
     reflected : array
-        Temperature that the surface mirrors [degC].
+        Temperature that the surface mirrors [degC]; with a lid that of the room beyond it.
+    lid : Lid, optional
+        A film that mirrors the surface, to second order.
     """
     eps = np.asarray(emissivity)
-    return np.asarray(eps * table.radiance(temperature) + (1 - eps) * table.radiance(reflected))
+    if lid is None:
+        return np.asarray(eps * table.radiance(temperature) + (1 - eps) * table.radiance(reflected))
+    around = lid.surroundings(table, room=reflected)
+    return np.asarray((eps * table.radiance(temperature) + (1 - eps) * around) / lid.kept(eps))
 
 
 def surface_temperature(
-    leaving: npt.ArrayLike, *, table: BandTable, emissivity: npt.ArrayLike, reflected: npt.ArrayLike
+    leaving: npt.ArrayLike,
+    *,
+    table: BandTable,
+    emissivity: npt.ArrayLike,
+    reflected: npt.ArrayLike,
+    lid: Lid | None = None,
 ) -> Array:
     """Return the surface temperature [degC] of a leaving radiance: the inverse of :func:`leaving_radiance`.
 
     NaN where what is left after the reflection is not positive.
     """
     eps = np.asarray(emissivity)
-    return table.temperature((np.asarray(leaving) - (1 - eps) * table.radiance(reflected)) / eps)
+    if lid is None:
+        return table.temperature((np.asarray(leaving) - (1 - eps) * table.radiance(reflected)) / eps)
+    around = lid.surroundings(table, room=reflected)
+    return table.temperature((np.asarray(leaving) * lid.kept(eps) - (1 - eps) * around) / eps)
 
 
 def camera_radiance(
@@ -135,6 +184,7 @@ def zero_offset(
     emissivity: npt.ArrayLike,
     ambient: npt.ArrayLike,
     reflected: npt.ArrayLike,
+    lid: Lid | None = None,
 ) -> Array:
     """Return the radiance by which each pixel of a cold board reads too high.
 
@@ -152,13 +202,15 @@ def zero_offset(
         In-band emissivity.
     ambient, reflected : array
         Temperature of the air, and that which the surface mirrored, at that time [degC].
+    lid : Lid, optional
+        As in :func:`leaving_radiance`, at that time.
 
     Returns
     -------
     array
         [W m-2 sr-1]; 0 where ``cold`` is NaN.
     """
-    expected = leaving_radiance(ambient, table=table, emissivity=emissivity, reflected=reflected)
+    expected = leaving_radiance(ambient, table=table, emissivity=emissivity, reflected=reflected, lid=lid)
     excess = np.asarray(cold) - expected
     return np.where(np.isfinite(excess), excess, np.zeros((), dtype=excess.dtype))
 
@@ -173,6 +225,8 @@ def sensitivities(
     film_temperature: npt.ArrayLike,
     camera_side: npt.ArrayLike,
     air_transmittance: float = 1.0,
+    air_temperature: npt.ArrayLike = 20.0,
+    mirrors_board: bool = False,
 ) -> dict[str, Array]:
     """Return the first derivatives of the measured surface temperature by what it was computed from.
 
@@ -180,27 +234,50 @@ def sensitivities(
     ----------
     temperature : array
         Surface temperature [degC] at which to take them.
-    table, emissivity, reflected, film, film_temperature, camera_side, air_transmittance
+    table, emissivity, reflected, film, film_temperature, camera_side, air_transmittance, air_temperature
         As in :func:`leaving_radiance` and :func:`camera_radiance`.
+    mirrors_board : bool
+        Whether the film also is a :class:`Lid` of the surface.
 
     Returns
     -------
     dict
-        By ``camera_radiance`` [K / (W m-2 sr-1)]; ``transmittance``, ``film_reflectance``, ``emissivity`` [K]; the
-        absorptance gives way to either of the first two; ``film_temperature``, ``camera_side``, ``reflected`` [K/K].
+        By ``camera_radiance`` [K / (W m-2 sr-1)]; ``transmittance``, ``film_reflectance``, ``emissivity``,
+        ``air_transmittance`` [K]; the film's absorptance gives way to either of the first two; ``film_temperature``,
+        ``camera_side``, ``reflected``, ``air_temperature`` [K/K].
     """
     eps, tau = np.asarray(emissivity), film.transmittance
-    mirrored, film_radiance = table.radiance(reflected), table.radiance(film_temperature)
+    mirrored, film_radiance, side = (table.radiance(one) for one in (reflected, film_temperature, camera_side))
     own = table.radiance(temperature)
-    per_leaving = 1 / (eps * table.slope(temperature))
+    lid = Lid(film, film_temperature) if mirrors_board else None
+    leaving = leaving_radiance(temperature, table=table, emissivity=eps, reflected=reflected, lid=lid)
+    per_own = 1 / (eps * table.slope(temperature))  # of eps times the surface's own radiance
+    per_mirrored = per_own * (1 - eps)
+    per_leaving = per_own
+    by_emissivity = per_own * (mirrored - own)
+    through, emitted, bounced = 1.0, 0.0, 0.0
+    if lid is not None:
+        per_leaving = per_own * lid.kept(eps)
+        by_emissivity = per_own * (film.reflectance * leaving + lid.surroundings(table, room=reflected) - own)
+        through, emitted, bounced = tau, film.absorptance, 1.0
     per_film = per_leaving / tau
-    leaving = eps * own + (1 - eps) * mirrored
+    after_film = tau * leaving + film.absorptance * film_radiance + film.reflectance * side
     return {
         "camera_radiance": np.asarray(per_film / air_transmittance),
-        "transmittance": np.asarray(per_film * (film_radiance - leaving)),
-        "film_reflectance": np.asarray(per_film * (film_radiance - table.radiance(camera_side))),
-        "film_temperature": np.asarray(-per_film * film.absorptance * table.slope(film_temperature)),
+        "transmittance": np.asarray(
+            per_film * (film_radiance - leaving) + bounced * per_mirrored * (film_radiance - mirrored)
+        ),
+        "film_reflectance": np.asarray(
+            per_film * (film_radiance - side) + bounced * per_mirrored * (film_radiance - leaving)
+        ),
+        "film_temperature": np.asarray(
+            -(per_film * film.absorptance + per_mirrored * emitted) * table.slope(film_temperature)
+        ),
         "camera_side": np.asarray(-per_film * film.reflectance * table.slope(camera_side)),
-        "emissivity": np.asarray(per_leaving * (mirrored - own)),
-        "reflected": np.asarray(-per_leaving * (1 - eps) * table.slope(reflected)),
+        "emissivity": np.asarray(by_emissivity),
+        "reflected": np.asarray(-per_mirrored * through * table.slope(reflected)),
+        "air_transmittance": np.asarray(per_film / air_transmittance * (table.radiance(air_temperature) - after_film)),
+        "air_temperature": np.asarray(
+            -per_film * (1 - air_transmittance) / air_transmittance * table.slope(air_temperature)
+        ),
     }
