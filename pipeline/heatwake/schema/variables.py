@@ -45,6 +45,7 @@ YES_NO: Final = ("no", "yes")
 REASON: Final = ("none", "moved", "obstructed", "frozen", "offset jump", "missing")
 FLOW_STATUS: Final = ("identified", "weak", "not identifiable", "not attempted")
 AGREEMENT: Final = ("differs", "agrees", "not compared")
+REGION_SIZE: Final = ("measured", "small", "too small")
 OPENING_KIND: Final = ("fan", "vent")
 OPENING_ROLE: Final = ("inlet", "outlet", "undecided")
 FLOW_SOURCE: Final = ("none", "physical fit", "local drift")
@@ -52,6 +53,7 @@ DIRECTION_CHANGE: Final = ("unchanged", "turned", "reversed", "not identifiable"
 
 _FRAME, _TIME, _BOARD = ("frame",), ("time",), ("time", "y", "x")
 _REGION, _REGION_TIME, _OPENING = ("region",), ("region", "time"), ("opening",)
+_BUDGET, _BUDGETS = ("region", "budget_input"), ("region", "budget_quantity", "budget_input")
 _PROBE, _PROBE_TIME = ("probe",), ("probe", "time")
 _PAIR_MAP, _PAIR_REGION, _PAIR = ("session", "y", "x"), ("session", "region"), ("session",)
 
@@ -82,7 +84,9 @@ _ROWS: Final = (
     Variable("air_transmittance", (), "1", "in-band transmittance of the air before the camera"),
     Variable("air_temperature", (), "degC", "temperature of that air; NaN for ambient"),
     Variable("surface_emissivity", (), "1", "emissivity of whatever has none of its own"),
-    Variable("surface_emissivity_uncertainty", (), "1", "standard uncertainty of surface_emissivity; NaN where not given"),
+    Variable(
+        "surface_emissivity_uncertainty", (), "1", "standard uncertainty of surface_emissivity; NaN where not given"
+    ),
     Variable("surface_reflected", (), "degC", "reflected temperature; NaN for ambient"),
     Variable("board_width", (), "mm", "board width; NaN where not given"),
     Variable("board_height", (), "mm", "board height; NaN where not given"),
@@ -167,9 +171,16 @@ _ROWS: Final = (
     Variable("region_width", _REGION, "mm", "width of the region"),
     Variable("region_height", _REGION, "mm", "height of the region"),
     Variable("region_emissivity", _REGION, "1", "emissivity used"),
+    Variable("region_emissivity_uncertainty", _REGION, "1", "standard uncertainty of the emissivity used"),
+    Variable(
+        "region_emissivity_low", _REGION, "1", "whether mostly reflection is seen: not a temperature", flags=YES_NO
+    ),
     Variable("region_limit", _REGION, "degC", "limit; NaN where none is given"),
     Variable("region_found", _REGION, "1", "whether a hot spot was found there", flags=YES_NO),
-    Variable("region_pixels", _REGION, "1", "number of pixels across the region's smaller side"),
+    Variable("region_pixels", _REGION, "1", "pixels of the recording across the region's smaller side"),
+    Variable("region_size", _REGION, "1", "whether those pixels are enough", flags=REGION_SIZE),
+    Variable("spot_bias", _REGION, "K", "what the core is expected to read too low for being small; not corrected"),
+    Variable("spot_bias_mean", _REGION, "K", "what the mean is expected to read too low; not corrected"),
     Variable("temperature_max", _REGION_TIME, "degC", "hottest robust core of the region"),
     Variable("temperature_mean", _REGION_TIME, "degC", "mean of the region"),
     Variable("rise_max", _REGION_TIME, "K", "rise of the hottest robust core"),
@@ -183,6 +194,17 @@ _ROWS: Final = (
     Variable("steady_rise_own", _REGION, "K", "part of steady_rise_uncertainty that two runs do not share"),
     Variable("steady_rise_max", _REGION, "K", "final rise of the core"),
     Variable("steady_rise_max_uncertainty", _REGION, "K", "standard uncertainty of steady_rise_max"),
+    Variable("steady_rise_max_shared", _REGION, "K", "part of it that two runs with one set-up share"),
+    Variable("steady_rise_max_own", _REGION, "K", "part of it that is the run's own"),
+    Variable("steady_temperature_uncertainty", _REGION, "K", "standard uncertainty of the core's final temperature"),
+    Variable("budget_value", _BUDGET, "", "value of an input of the budget, in the input's unit"),
+    Variable("budget_uncertainty", _BUDGET, "", "standard uncertainty of the input, in its unit"),
+    Variable("budget_sensitivity", _BUDGETS, "", "kelvin of the quantity per unit of the input"),
+    Variable("budget_contribution", _BUDGETS, "K", "standard uncertainty that the input brings to the quantity"),
+    Variable("trials_uncertainty", _REGION, "K", "standard deviation of the core's final rise by trials"),
+    Variable("trials_low", _REGION, "K", "lower end of the 95 percent interval by trials, less the value"),
+    Variable("trials_high", _REGION, "K", "upper end of the 95 percent interval by trials, less the value"),
+    Variable("first_order_holds", _REGION, "1", "whether trials bear out the budget", flags=YES_NO),
     Variable("time_constant", _REGION, "s", "time constant of the rise"),
     Variable("remaining_rise", _REGION, "K", "rise still to come at the end of the recording"),
     Variable("is_steady", _REGION, "1", "whether the region has settled", flags=YES_NO),

@@ -14,6 +14,8 @@ from heatwake.kernels.rectangles import core, pixel_window, smallest_containing,
 from heatwake.kernels.transient import Settling, fit_settling
 from heatwake.schema.settings import Settings
 from heatwake.schema.variables import label
+from heatwake.stages.region_budget import final_budget
+from heatwake.stages.small_parts import measure_sizes
 from heatwake.stages.stage import Stage
 from heatwake.stages.uncertainty import TemperatureSettings, rise_uncertainty
 
@@ -44,6 +46,11 @@ class RegionsSettings(Settings):
     final_s: PositiveFloat = 30.0  # the final map is averaged over so long
     steady_K: NonNegativeFloat = 0.5  # settled: no more than this is still to come ...
     steady_share: NonNegativeFloat = 0.02  # ... or no more than this share of the final rise
+    spot_px: NonNegativeFloat = (
+        2.0  # [px of the recording] optics and detector smear a point so wide, at half its height
+    )
+    least_emissivity: NonNegativeFloat = 0.6  # below it mostly reflection is seen (common practice, no source)
+    first_order_share: PositiveFloat = 0.05  # by which trials may differ from a budget for it to hold
     uncertainty: TemperatureSettings = TemperatureSettings()  # set by the workflow's [temperature] table
 
 
@@ -64,8 +71,11 @@ def measure_regions(session: xr.Dataset, settings: RegionsSettings) -> xr.Datase
     for name in SERIES:
         regions[name] = (("region", "time"), series[name])
     regions = regions.assign_coords({name: session[name] for name in ("time", "elapsed")})
-    regions["region_pixels"] = ("region", np.array([min(r.stop - r.start, c.stop - c.start) for r, c in windows]))
-    regions["region_emissivity"] = ("region", _window_means(session["emissivity"].to_numpy(), inner))
+    regions = regions.assign(_surface(session, inner, least=settings.least_emissivity))
+    sizes = measure_sizes(
+        session, regions, final=final, windows=(windows, inner), ring=settings.ring_px, spot=settings.spot_px
+    )
+    regions = regions.assign(sizes)
     regions["pixels"] = ("region", np.array([(r.stop - r.start) * (c.stop - c.start) for r, c in inner]))
     regions = _add_uncertainty(session, regions, settings)
     return label(_add_final_values(session, regions, settings).drop_vars("pixels"))
@@ -209,6 +219,18 @@ def _core(rise: Array) -> Array:
     return np.where(np.isfinite(highest), highest, np.nan)
 
 
+def _surface(session: xr.Dataset, inner: list[tuple[slice, slice]], *, least: float) -> dict[str, Any]:
+    """Return each region's emissivity, how well it is known, and whether it is too low for a temperature."""
+    emissivity, uncertainty = (
+        _window_means(session[name].to_numpy(), inner) for name in ("emissivity", "emissivity_uncertainty")
+    )
+    return {
+        "region_emissivity": ("region", emissivity),
+        "region_emissivity_uncertainty": ("region", uncertainty),
+        "region_emissivity_low": ("region", (emissivity < least - 1e-6).astype(np.int8)),  # of float32
+    }
+
+
 def _window_means(values: Array, windows: list[tuple[slice, slice]]) -> Array:
     return np.array([values[window].mean() for window in windows])
 
@@ -220,6 +242,8 @@ def _add_uncertainty(session: xr.Dataset, regions: xr.Dataset, settings: Regions
         emissivity=regions["region_emissivity"],
         settings=settings.uncertainty,
         pixels=regions["pixels"],
+        emissivity_uncertainty=regions["region_emissivity_uncertainty"],
+        spot_bias=regions["spot_bias_mean"].fillna(0),
     )
     regions["rise_uncertainty"] = (("region", "time"), total.to_numpy())
     return regions
@@ -239,6 +263,8 @@ def _add_final_values(session: xr.Dataset, regions: xr.Dataset, settings: Region
         emissivity=regions["region_emissivity"],
         settings=settings.uncertainty,
         pixels=regions["pixels"],
+        emissivity_uncertainty=regions["region_emissivity_uncertainty"],
+        spot_bias=regions["spot_bias_mean"].fillna(0),
     )
     fit = np.array([row.uncertainty for row in means])
     final = {
@@ -246,7 +272,6 @@ def _add_final_values(session: xr.Dataset, regions: xr.Dataset, settings: Region
         "steady_rise_uncertainty": np.hypot(total.to_numpy()[:, 0], fit),
         "steady_rise_own": np.hypot(own.to_numpy()[:, 0], fit),
         "steady_rise_max": np.array([row.final for row in cores]),
-        "steady_rise_max_uncertainty": np.hypot(total.to_numpy()[:, 0], [row.uncertainty for row in cores]),
         "time_constant": np.array([row.time_constant for row in means]),
         "remaining_rise": np.array([row.remaining for row in means]),
     }
@@ -255,7 +280,15 @@ def _add_final_values(session: xr.Dataset, regions: xr.Dataset, settings: Region
         for row in means
     ]
     final["is_steady"] = np.array(settled, dtype=np.int8)
-    return regions.assign({name: ("region", values) for name, values in final.items()})
+    budget = final_budget(
+        session,
+        regions,
+        rise=final["steady_rise_max"],
+        settling=np.array([row.uncertainty for row in cores]),
+        settings=settings.uncertainty,
+        tolerance=settings.first_order_share,
+    )
+    return regions.assign({name: ("region", values) for name, values in final.items()}).assign(budget)
 
 
 def _settle(rise: Array, elapsed: Array, onset: float, settings: RegionsSettings) -> Settling:
@@ -283,5 +316,5 @@ STAGE: Final = Stage(
     apply=measure_regions,
     needs=("temperature", "temperature_rise", "rise_noise", "emissivity", "frames_used", "power_on"),
     makes=(*SERIES, "rise_uncertainty", "steady_rise", "time_constant", "is_steady"),
-    version=3,
+    version=4,
 )
