@@ -255,7 +255,8 @@ def sensitivities(
     per_mirrored = per_own * (1 - eps)
     per_leaving = per_own
     by_emissivity = per_own * (mirrored - own)
-    through, emitted, bounced = 1.0, 0.0, 0.0
+    through: float | Array = 1.0
+    emitted, bounced = 0.0, 0.0
     if lid is not None:
         per_leaving = per_own * lid.kept(eps)
         by_emissivity = per_own * (film.reflectance * leaving + lid.surroundings(table, room=reflected) - own)

@@ -6,13 +6,17 @@ import numpy as np
 import numpy.typing as npt
 import xarray as xr
 
-from heatwake.kernels.planck import BandTable
-from heatwake.kernels.radiometry import surface_temperature, zero_offset
-from heatwake.kernels.slicewise import slicewise
+from heatwake.kernels.correction import View, surface_temperatures
+from heatwake.kernels.radiometry import Film, Lid, zero_offset
 from heatwake.schema.variables import label
-from heatwake.stages.band import band_table
 from heatwake.stages.stage import Stage
-from heatwake.stages.uncertainty import TemperatureSettings, map_uncertainty, reflected_temperature
+from heatwake.stages.uncertainty import (
+    TemperatureSettings,
+    Way,
+    film_temperature,
+    map_uncertainty,
+    reflected_temperature,
+)
 
 Array = npt.NDArray[Any]
 
@@ -70,38 +74,73 @@ def _parts_windows(session: xr.Dataset) -> list[tuple[Any, float, float]]:
 
 
 def _temperature(session: xr.Dataset) -> xr.DataArray:
-    cold_ambient = session["cold_ambient"]
-    offset = xr.apply_ufunc(
-        zero_offset,
-        session["cold_radiance"],
-        kwargs={
-            "table": band_table(session),
-            "emissivity": session["emissivity"].transpose(*session["cold_radiance"].dims).to_numpy(),
-            "ambient": cold_ambient.to_numpy(),
-            "reflected": reflected_temperature(session, cold_ambient).to_numpy(),
-        },
-        dask="parallelized",
-        output_dtypes=[np.float64],
+    ambient, emissivity = session["ambient"], session["emissivity"]
+    transmittance = session["transmittance"]
+    if "transmittance_map" in session and set(session["transmittance_map"].dims) == {"y", "x"}:
+        transmittance = session["transmittance_map"].fillna(transmittance)
+    inputs = (
+        session["board_radiance"],
+        _zero(session),
+        emissivity,
+        transmittance,
+        reflected_temperature(session, ambient),
+        film_temperature(session).broadcast_like(ambient),
     )
     temperature: xr.DataArray = xr.apply_ufunc(
         _invert,
-        session["board_radiance"],
-        offset.astype(np.float32),
-        session["emissivity"],
-        reflected_temperature(session, session["ambient"]).astype(np.float32),
-        kwargs={"table": band_table(session)},
+        *(values.astype(np.float32) for values in inputs),
+        kwargs={"way": Way.of(session)},
         dask="parallelized",
         output_dtypes=[np.float32],
     )
     return temperature.transpose("time", "y", "x")
 
 
-def _invert(radiance: Array, offset: Array, emissivity: Array, reflected: Array, *, table: BandTable) -> Array:
-    def invert(one: Array, zero: Array, eps: Array, mirrored: Array) -> tuple[Array]:
-        return (surface_temperature(one - zero, table=table, emissivity=eps, reflected=mirrored),)
+def _zero(session: xr.Dataset) -> xr.DataArray:
+    """Return what each pixel reads too high (y, x) [W m-2 sr-1]; 0 where it was not seen cold."""
+    cold, cold_ambient, way = session["cold_radiance"], session["cold_ambient"], Way.of(session)
+    given = session["film_temperature_given"]
+    lid = Lid(Film(float(session["transmittance"]), way.film_reflectance), given.fillna(cold_ambient).to_numpy())
+    offset: xr.DataArray = xr.apply_ufunc(
+        zero_offset,
+        cold,
+        kwargs={
+            "table": way.table,
+            "emissivity": session["emissivity"].transpose(*cold.dims).to_numpy(),
+            "ambient": cold_ambient.to_numpy(),
+            "reflected": reflected_temperature(session, cold_ambient).to_numpy(),
+            "lid": lid if way.mirrors_board else None,
+        },
+        dask="parallelized",
+        output_dtypes=[np.float64],
+    )
+    return offset
 
-    (temperature,) = slicewise(invert, radiance, offset, emissivity, reflected)
-    return temperature.astype(np.float32, copy=False)
+
+def _invert(radiance: Array, *inputs: Array, way: Way) -> Array:
+    """Return surface temperatures of the radiance that leaves the surface; a picture at a time."""
+    made = np.empty(radiance.shape, dtype=np.float32)
+    along = [np.broadcast_to(one, radiance.shape) for one in inputs]
+    for number in range(len(radiance) if radiance.size else 0):
+        zero, emissivity, transmittance, reflected, film = (one[number] for one in along)
+        room = float(reflected[0, 0])
+        view = View(
+            reflected=room,
+            film_temperature=float(film[0, 0]),
+            camera_side=room,  # of no account: what the film adds is off already
+            film_reflectance=way.film_reflectance,
+            mirrors_board=way.mirrors_board,
+        )
+        surface_temperatures(
+            radiance[number],
+            table=way.table,
+            view=view,
+            emissivity=emissivity,
+            transmittance=transmittance,
+            zero=zero,
+            out=made[number],
+        )
+    return made
 
 
 STAGE: Final = Stage(
@@ -113,5 +152,5 @@ STAGE: Final = Stage(
         *("emissivity", "emissivity_uncertainty"),
         *("temperature", "temperature_rise", "temperature_uncertainty", "rise_noise", "valid"),
     ),
-    version=2,
+    version=3,
 )
