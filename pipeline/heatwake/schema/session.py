@@ -6,7 +6,7 @@ from typing import Annotated, Literal, Self
 
 from pydantic import AfterValidator, Field, PositiveFloat, model_validator
 
-from heatwake.schema.settings import Celsius, Settings
+from heatwake.schema.settings import ABSOLUTE_ZERO, HOTTEST, Celsius, Settings
 
 
 def _in_unit_interval(value: float) -> float:
@@ -72,14 +72,35 @@ class Camera(Settings):
         return self
 
 
+def _film_temperature(value: float | str) -> float | str:
+    if value in ("ambient", "midway"):
+        return value
+    if isinstance(value, str) or not ABSOLUTE_ZERO <= value <= HOTTEST:
+        raise ValueError('must be a number of degC, "ambient" or "midway"')
+    return value
+
+
+FilmTemperature = Annotated[float | str, AfterValidator(_film_temperature)]
+
+
+class FilmReference(Settings):
+    """Readings of one reference of steady temperature without the film and with it."""
+
+    bare_degC: Celsius
+    covered_degC: Celsius
+    uncertainty_K: PositiveFloat = 0.2  # standard, of either reading
+
+
 class Film(Settings):
-    """The film lid: a transmittance, or a bare/covered pair of recordings to measure it from."""
+    """The film lid: a transmittance, or what it is measured from: a bare/covered pair, or references read twice."""
 
     transmittance: Fraction | None = None
     bare: Path | None = None
     covered: Path | None = None
     reflectance: Annotated[float, Field(ge=0, lt=1)] | None = None
-    temperature_degC: Celsius | None = None
+    temperature_degC: FilmTemperature = "ambient"
+    interval_s: PositiveFloat | None = None  # between two frames of the pair; default: that of the recording
+    references: tuple[FilmReference, ...] = ()
     mirrors_board: bool = False  # the film's inner face mirrors the board into itself: for bare metal
 
     @model_validator(mode="after")
@@ -87,8 +108,13 @@ class Film(Settings):
         if (self.bare is None) != (self.covered is None):
             missing = "bare" if self.bare is None else "covered"
             raise ValueError(f"{missing}: missing: must be given, a pair needs both recordings")
-        if self.bare is None and self.transmittance is None:
-            raise ValueError("transmittance: missing: must be a number in (0, 1], or give a bare/covered pair")
+        if self.bare is not None and self.references:
+            raise ValueError("references: given beside a bare/covered pair: must be one of the two")
+        if len(self.references) == 1:
+            raise ValueError("references: only one: must be two or more, of different temperature")
+        if self.bare is None and not self.references and self.transmittance is None:
+            wanted = "must be a number in (0, 1], or give a bare/covered pair or references"
+            raise ValueError(f"transmittance: missing: {wanted}")
         return self
 
 

@@ -15,7 +15,8 @@ LONG: Final = 80  # characters of one key or value in a message
 _SHORT: Final = Repr()
 _SHORT.maxstring = _SHORT.maxother = _SHORT.maxlong = LONG
 
-Celsius = Annotated[float, Field(ge=ABSOLUTE_ZERO, le=1e4)]
+HOTTEST: Final = 1e4
+Celsius = Annotated[float, Field(ge=ABSOLUTE_ZERO, le=HOTTEST)]
 
 
 class Settings(BaseModel):

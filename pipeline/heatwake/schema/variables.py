@@ -43,6 +43,11 @@ class Variable:
 USABLE: Final = ("unusable", "usable")
 YES_NO: Final = ("no", "yes")
 REASON: Final = ("none", "moved", "obstructed", "frozen", "offset jump", "missing")
+FILM_MODEL: Final = ("ambient", "given", "midway")
+FILM_TRUST: Final = (
+    *("trusted", "too little contrast", "crease or more than one layer", "lamp mirrored"),
+    *("scene changed", "not seen"),
+)
 FLOW_STATUS: Final = ("identified", "weak", "not identifiable", "not attempted")
 AGREEMENT: Final = ("differs", "agrees", "not compared")
 REGION_SIZE: Final = ("measured", "small", "too small")
@@ -51,6 +56,7 @@ OPENING_ROLE: Final = ("inlet", "outlet", "undecided")
 FLOW_SOURCE: Final = ("none", "physical fit", "local drift")
 DIRECTION_CHANGE: Final = ("unchanged", "turned", "reversed", "not identifiable")
 
+_PICTURE = ("row", "column")
 _FRAME, _TIME, _BOARD = ("frame",), ("time",), ("time", "y", "x")
 _REGION, _REGION_TIME, _OPENING = ("region",), ("region", "time"), ("opening",)
 _BUDGET, _BUDGETS = ("region", "budget_input"), ("region", "budget_quantity", "budget_input")
@@ -83,6 +89,11 @@ _ROWS: Final = (
     Variable("mirrors_board", (), "1", "whether what the film mirrors back to the board counts", flags=YES_NO),
     Variable("air_transmittance", (), "1", "in-band transmittance of the air before the camera"),
     Variable("air_temperature", (), "degC", "temperature of that air; NaN for ambient"),
+    Variable("film_temperature_model", (), "1", "where the film's temperature is taken from", flags=FILM_MODEL),
+    Variable("pair_interval", (), "s", "time between two frames of the bare/covered pair; NaN where not given"),
+    Variable("reference_bare", ("film_reference",), "degC", "reading of a reference without the film"),
+    Variable("reference_covered", ("film_reference",), "degC", "reading of the same reference through the film"),
+    Variable("reference_uncertainty", ("film_reference",), "K", "standard uncertainty of either reading"),
     Variable("surface_emissivity", (), "1", "emissivity of whatever has none of its own"),
     Variable(
         "surface_emissivity_uncertainty", (), "1", "standard uncertainty of surface_emissivity; NaN where not given"
@@ -129,6 +140,12 @@ _ROWS: Final = (
     Variable("transmittance_uncertainty", (), "1", "standard uncertainty of the transmittance"),
     Variable("film_absorptance", (), "1", "in-band absorptance of the film"),
     Variable("film_reflectance", (), "1", "in-band reflectance of the film"),
+    Variable("film_creep", (), "K", "rise of the reading at 30 degC as the film warmed; NaN where not seen"),
+    Variable("pair_transmittance", _PICTURE, "1", "in-band transmittance place by place; NaN where not told"),
+    Variable("pair_transmittance_uncertainty", _PICTURE, "1", "standard uncertainty of the transmittance"),
+    Variable("pair_trust", _PICTURE, "1", "whether the place's transmittance is trusted", flags=FILM_TRUST),
+    Variable("frame_film_temperature", _FRAME, "degC", "film temperature at each frame"),
+    Variable("frame_film_uncertainty", _FRAME, "K", "standard uncertainty of an estimated film temperature"),
     # --- registration.nc -----------------------------------------------------------------------------------
     Variable("shift_x", _FRAME, "pixel", "movement of the picture from the reference frame, to the right"),
     Variable("shift_y", _FRAME, "pixel", "movement of the picture from the reference frame, down"),
@@ -146,6 +163,8 @@ _ROWS: Final = (
     Variable("emissivity_uncertainty", ("y", "x"), "1", "standard uncertainty of the emissivity used"),
     Variable("power_on", (), "s", "elapsed time of power-on; NaN where none is seen"),
     Variable("ambient", _TIME, "degC", "ambient temperature", "air_temperature"),
+    Variable("film_temperature", _TIME, "degC", "film temperature; NaN where ambient is not given"),
+    Variable("film_temperature_uncertainty", _TIME, "K", "standard uncertainty of an estimated film temperature"),
     Variable("temperature", _BOARD, "degC", "surface temperature", "surface_temperature"),
     Variable("temperature_rise", _BOARD, "K", "rise of the surface over ambient"),
     Variable("temperature_uncertainty", _BOARD, "K", "standard uncertainty of the surface temperature"),

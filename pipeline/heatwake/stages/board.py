@@ -23,6 +23,10 @@ Array = npt.NDArray[Any]
 
 BLOCK_BYTES: Final = 8 * 2**20  # of averaged float32 maps
 READ_FRAMES: Final = 8  # read together
+FILM_FRAMES: Final = {
+    "frame_film_temperature": "film_temperature",
+    "frame_film_uncertainty": "film_temperature_uncertainty",
+}
 MOST_CELLS: Final = 16_000_000  # of the grid
 
 
@@ -77,6 +81,9 @@ def map_to_board(session: xr.Dataset, settings: BoardSettings) -> xr.Dataset:
     made["board_radiance"] = (("time", "y", "x"), lazy)
     made["frames_used"] = ("time", np.add.reduceat(usable.astype(np.int32), starts))
     made["ambient"] = ("time", ambient)
+    for frames, name in FILM_FRAMES.items():
+        if frames in session:
+            made[name] = ("time", _bin_means(session[frames].to_numpy(), usable, starts, stops))
     return label(made)
 
 

@@ -2,6 +2,7 @@
 
 import logging
 import math
+from dataclasses import dataclass
 from typing import Any, Final
 
 import numpy as np
@@ -10,97 +11,153 @@ import xarray as xr
 from pydantic import Field, NonNegativeFloat, PositiveFloat
 
 from heatwake.errors import InputError
-from heatwake.kernels.planck import BandTable
 from heatwake.kernels.radiometry import NO_FILM, Film, leaving_radiance
-from heatwake.kernels.slicewise import slicewise
-from heatwake.kernels.transmittance import (
-    FRESNEL_CEILING,
-    SINGLE_LAYER_LEAST,
-    PairFit,
-    move_picture,
-    pair_transmittance,
-    picture_shift,
-)
-from heatwake.schema.settings import Settings
+from heatwake.kernels.reference_line import reference_line
+from heatwake.kernels.transmittance import FRESNEL_CEILING, SINGLE_LAYER_LEAST
 from heatwake.schema.variables import label
 from heatwake.stages.band import band_table
+from heatwake.stages.film_pair import NOISE_REFERENCE, PairMeasurement, PairSettings, measure_pair
+from heatwake.stages.film_temperature import film_model, midway_temperature
 from heatwake.stages.stage import Stage
 
 Array = npt.NDArray[Any]
 
 logger = logging.getLogger(__name__)
 
-NOISE_REFERENCE: Final = 30.0  # [degC] at which makers state the noise
-SAME_VIEW_PX: Final = 0.05  # a smaller movement is not undone: it would only smooth
+CLEAR_CREEP: Final = 3.0  # standard uncertainties that a creep must exceed to be one
 
 
-class FilmSettings(Settings):
+class FilmSettings(PairSettings):
     """How the film's optics are found where the session file leaves them open."""
 
     transmittance_uncertainty: NonNegativeFloat = 0.01  # of a transmittance that was given as a number
-    transmittance_floor: NonNegativeFloat = 0.002  # no pair of recordings gives less
     warming_share: NonNegativeFloat = 0.15  # of the rise below it, by which the film itself may warm
     reflectance: float = Field(default=0.08, ge=0, lt=1)  # two faces of polyethylene, n 1.52: 0.08
-    least_contrast_K: PositiveFloat = 5.0  # a pair of less contrast is refused
-    largest_shift_px: PositiveFloat = 8.0  # a pair that moved farther is refused
+    creeping_K: PositiveFloat = 0.6  # [K] at 30 degC: polyethylene that warms by 15 K makes 0.4, PVC 3
 
 
 def correct_film(session: xr.Dataset, settings: FilmSettings) -> xr.Dataset:
     """Add the film's ``transmittance`` with its uncertainty, and the radiance ``film_added`` to each frame.
 
     What a film adds is its emission at film temperature and what it mirrors from the camera's side at ambient;
-    :func:`surface_radiance` takes it off. A transmittance is measured where there is a bare/covered pair, else
-    taken as given; ``film_absorptance`` and ``film_reflectance`` complete it. Without a film it is 1, exactly.
+    :func:`surface_radiance` takes it off. A transmittance is measured where there is a bare/covered pair or readings
+    of references, else taken as given; ``film_absorptance`` and ``film_reflectance`` complete it. Its comment says how
+    it was found, and its attribute ``doubt`` what speaks against it, empty where nothing does. Without a film it is 1,
+    exactly. A pair also gives ``pair_transmittance`` place by place, what to trust of it, and ``film_creep``.
 
     Raises
     ------
     InputError
-        A film without a transmittance; a transmittance, or one with the reflectance, beyond (0, 1]; a pair without
-        contrast or of two views.
+        A film without a transmittance; a transmittance, or one with the reflectance, beyond (0, 1]; a pair or
+        references without contrast; a pair of two views.
     """
     made = session.copy()
-    film, uncertainty, comment = _film(session, settings)
-    made["film_added"] = _added(session, film)
-    made["transmittance"] = ((), film.transmittance, {"comment": comment})
-    made["transmittance_uncertainty"] = ((), uncertainty)
-    made["film_absorptance"] = ((), film.absorptance)
-    made["film_reflectance"] = ((), film.reflectance)
-    return label(made)
+    found = _find(session, settings)
+    made["transmittance"] = ((), found.film.transmittance, {"comment": found.comment, "doubt": found.doubt})
+    made["transmittance_uncertainty"] = ((), found.uncertainty)
+    made["film_absorptance"] = ((), found.film.absorptance)
+    made["film_reflectance"] = ((), found.film.reflectance)
+    made["film_creep"] = ((), found.creep)
+    if found.pair is not None:
+        scale = {"smoothing_px": settings.map_scale_px}  # standard deviation of the Gaussian
+        made["pair_transmittance"] = (("row", "column"), found.pair.places.transmittance.astype(np.float32), scale)
+        made["pair_transmittance_uncertainty"] = (("row", "column"), found.pair.places.uncertainty.astype(np.float32))
+        made["pair_trust"] = (("row", "column"), found.pair.places.flags)
+    return label(made.assign(_radiance_added(session, found.film)))
 
 
-def _film(session: xr.Dataset, settings: FilmSettings) -> tuple[Film, float, str]:
-    """Return the film, the standard uncertainty of its transmittance and how it was found."""
+@dataclass(frozen=True)
+class _Found:
+    """A film's optics, and how they were found."""
+
+    film: Film
+    uncertainty: float  # standard, of the transmittance
+    comment: str
+    doubt: str = ""
+    creep: float = np.nan
+    pair: PairMeasurement | None = None
+
+
+def _find(session: xr.Dataset, settings: FilmSettings) -> _Found:
     if not bool(session["film_present"]):
-        return NO_FILM, 0.0, "no film"
+        return _Found(NO_FILM, 0.0, "no film")
     given = float(session["film_transmittance_given"])
-    pair = "bare_temperature" in session and "covered_temperature" in session
-    if pair:
-        fit = _measure_pair(session, settings)
-        tau, uncertainty = fit.transmittance, fit.uncertainty
-        comment = f"measured from a bare and a covered recording over {fit.pixels} pixels"
+    pair, creep, creeps = None, np.nan, False
+    if "bare_temperature" in session and "covered_temperature" in session:
+        pair = measure_pair(session, settings)
+        tau, uncertainty = pair.fit.transmittance, pair.fit.uncertainty
+        comment = f"measured from a bare and a covered recording over {pair.fit.pixels} pixels, {pair.frames}"
+        creep, creeps = _creep(session, pair, settings)
+    elif "reference_bare" in session:
+        tau, uncertainty = _from_references(session, settings)
+        comment = f"measured from {session.sizes['film_reference']} references without and with the film"
     elif np.isfinite(given):
         tau, uncertainty, comment = given, settings.transmittance_uncertainty, "as given"
     else:
-        raise InputError("session.toml: film.transmittance", "missing", "give a number or a bare/covered pair")
+        wanted = "give a number, a bare/covered pair or references"
+        raise InputError("session.toml: film.transmittance", "missing", wanted)
     if not 0 < tau <= 1:
         raise InputError("session.toml: film.transmittance", f"{tau:.4g}, {comment}", "must lie in (0, 1]")
     film = Film(tau, _reflectance(session, settings, tau))
-    if pair:
-        # A film that warms with the parts below it adds to the slope: a pair cannot tell this from transmittance.
+    if comment != "as given":
+        # A film that warms with what lies below it adds to the slope: no line can tell this from transmittance.
         uncertainty = math.hypot(uncertainty, film.absorptance * settings.warming_share)
-    doubt = _doubt(tau)
+    doubt = film_doubt(tau, creep=creep if creeps else np.nan)
     if doubt:
         logger.warning("film transmittance is %.3f, %s: %s", tau, comment, doubt)
         comment = f"{comment}; {doubt}"
-    return film, uncertainty, comment
+    return _Found(film, uncertainty, comment, doubt, creep, pair)
 
 
-def _doubt(transmittance: float) -> str:
+def film_doubt(transmittance: float, *, creep: float = np.nan) -> str:
+    """Return what speaks against a film's transmittance; empty where nothing does.
+
+    Parameters
+    ----------
+    transmittance : float
+        In the camera's band.
+    creep : float
+        How far the reading crept up after the film was laid on [K]; NaN where it did not.
+
+    Examples
+    --------
+    >>> film_doubt(0.89)
+    ''
+    >>> film_doubt(0.95)
+    'implausible: no plain polyethylene film passes more than 0.92'
+    """
+    doubts = []
     if transmittance > FRESNEL_CEILING:
-        return f"implausible: no plain polyethylene film passes more than {FRESNEL_CEILING}"
+        doubts.append(f"implausible: no plain polyethylene film passes more than {FRESNEL_CEILING}")
     if transmittance < SINGLE_LAYER_LEAST:
-        return "doubtful: so little speaks for a PVC film or for two layers"
-    return ""
+        doubts.append("doubtful: so little speaks for a PVC film or for two layers")
+    if np.isfinite(creep):
+        doubts.append(f"creeping: an absorbing film, whose own radiance rose by {creep:.1f} K after it was laid on")
+    return "; ".join(doubts)
+
+
+def _creep(session: xr.Dataset, pair: PairMeasurement, settings: FilmSettings) -> tuple[float, bool]:
+    """Return how far the reading crept up [K at 30 degC], and whether that marks an absorbing film."""
+    rise, spread = pair.creep.rise, pair.creep.uncertainty
+    creep = rise / float(band_table(session).slope(NOISE_REFERENCE))
+    return creep, creep > settings.creeping_K and rise > CLEAR_CREEP * spread
+
+
+def _from_references(session: xr.Dataset, settings: FilmSettings) -> tuple[float, float]:
+    """Return the slope of covered over bare radiance of the references, and its standard uncertainty."""
+    table, emissivity = band_table(session), float(session["emissivity_setting"])
+    reflected = float(session["reflected_setting"])
+    readings = [session[f"reference_{name}"].to_numpy().astype(np.float64) for name in ("bare", "covered")]
+    contrast = float(np.ptp(readings[0]))
+    if not contrast >= settings.least_contrast_K:
+        wanted = f"must differ by {settings.least_contrast_K:g} K or more"
+        raise InputError("session.toml: film.references", f"bare_degC within {contrast:.1f} K", wanted)
+    bare, covered = (
+        leaving_radiance(reading, table=table, emissivity=emissivity, reflected=reflected) for reading in readings
+    )
+    error = session["reference_uncertainty"].to_numpy()
+    spreads = [emissivity * table.slope(reading) * error for reading in readings]
+    return reference_line(bare, covered, bare_uncertainty=spreads[0], covered_uncertainty=spreads[1])
 
 
 def _reflectance(session: xr.Dataset, settings: FilmSettings, transmittance: float) -> float:
@@ -109,53 +166,12 @@ def _reflectance(session: xr.Dataset, settings: FilmSettings, transmittance: flo
     room = 1.0 - transmittance
     if not np.isfinite(given):
         return min(settings.reflectance, room)
-    known = np.isfinite(session["film_transmittance_given"]) and "bare_temperature" not in session
+    measured = "bare_temperature" in session or "reference_bare" in session
+    known = np.isfinite(session["film_transmittance_given"]) and not measured
     if known and given > room + 1e-9:
         wanted = f"must not exceed 1 - transmittance = {room:.3g}"
         raise InputError("session.toml: film.reflectance", f"{given:g}", wanted)
     return min(given, room)
-
-
-def _measure_pair(session: xr.Dataset, settings: FilmSettings) -> PairFit:
-    """Return the line of covered over bare radiance, after the covered picture is moved onto the bare one."""
-    table = band_table(session)
-    bare, covered = (_mean_received(session, f"{name}_temperature") for name in ("bare", "covered"))
-    where = "session.toml: film.bare, film.covered"
-    contrast = _contrast(bare, covered) / float(table.slope(NOISE_REFERENCE))
-    if not contrast >= settings.least_contrast_K:
-        wanted = f"must be {settings.least_contrast_K:g} K or more: record a hotter scene, or give film.transmittance"
-        raise InputError(where, f"a pair with a contrast of {contrast:.1f} K", wanted)
-    shift = picture_shift(bare, covered)
-    if np.hypot(*shift) > settings.largest_shift_px:
-        wanted = f"must show one view, within {settings.largest_shift_px:g} pixels"
-        raise InputError(where, f"a pair whose pictures lie {np.hypot(*shift):.1f} pixels apart", wanted)
-    if max(map(abs, shift)) > SAME_VIEW_PX:
-        logger.info("covered picture moved by %.2f rows, %.2f columns onto the bare one", *shift)
-        covered = move_picture(covered, shift)
-    frames = min(session.sizes["bare_frame"], session.sizes["covered_frame"])
-    noise = float(session["netd"]) * 1e-3 * float(table.slope(NOISE_REFERENCE)) / np.sqrt(frames)
-    fit = pair_transmittance(bare, covered, noise=noise, floor=settings.transmittance_floor)
-    if fit.pixels == 0:
-        raise InputError(where, "a pair with too few pixels in common", "must show one hot scene")
-    return fit
-
-
-def _contrast(bare: Array, covered: Array) -> float:
-    seen = bare[np.isfinite(bare) & np.isfinite(covered)]
-    return float(np.ptp(np.quantile(seen, [0.005, 0.995]))) if seen.size else np.nan
-
-
-def _mean_received(session: xr.Dataset, name: str) -> Array:
-    """Return the mean radiance that reached the camera [W m-2 sr-1]; a block of frames at a time."""
-    recording = session[name]
-    received = xr.apply_ufunc(
-        _received,
-        recording,
-        kwargs=_camera_settings(session),
-        dask="parallelized",
-        output_dtypes=[np.float32],
-    )
-    return np.asarray(received.mean(recording.dims[0]).to_numpy(), dtype=np.float64)
 
 
 def surface_radiance(session: xr.Dataset, indicated: Array, *, added: npt.ArrayLike) -> Array:
@@ -188,25 +204,34 @@ def air_temperature(session: xr.Dataset, ambient: xr.DataArray) -> xr.DataArray:
     return ambient if np.isnan(given) else xr.full_like(ambient, given)
 
 
-def _added(session: xr.Dataset, film: Film) -> xr.DataArray:
-    """Return what film and air add to each frame at the camera [W m-2 sr-1]."""
-    side, table, air = _camera_side(session), band_table(session), air_transmittance(session)
-    given = float(session["film_temperature_given"])
-    film_temperature = side if np.isnan(given) else xr.full_like(side, given)
-    added = film.added_radiance(table, film_temperature=film_temperature, camera_side=side).astype(np.float64)
+def _radiance_added(session: xr.Dataset, film: Film) -> dict[str, tuple[tuple[str], Array]]:
+    """Return what film and air add to each frame at the camera [W m-2 sr-1], and the film's temperature for it."""
+    side, air = _camera_side(session), air_transmittance(session)
+    model = film_model(session) if film is not NO_FILM else "ambient"
+    warm = side
+    told: dict[str, Array] = {"frame_film_temperature": session["frame_ambient"].to_numpy()}
+    if model == "given":
+        warm = xr.full_like(side, float(session["film_temperature_given"]))
+        told = {"frame_film_temperature": warm.to_numpy()}
+    elif model == "midway":
+        estimate, spread = midway_temperature(
+            session,
+            side=side.to_numpy().astype(np.float64),
+            added=_added(session, film, side=side, warm=side),
+            transmittance=float(film.transmittance) * air,
+        )
+        warm = side.copy(data=estimate.astype(np.float32))
+        told = {"frame_film_temperature": estimate, "frame_film_uncertainty": spread}
+    told["film_added"] = _added(session, film, side=side, warm=warm)
+    return {name: (("frame",), values) for name, values in told.items()}
+
+
+def _added(session: xr.Dataset, film: Film, *, side: xr.DataArray, warm: xr.DataArray) -> Array:
+    table, air = band_table(session), air_transmittance(session)
+    added = film.added_radiance(table, film_temperature=warm, camera_side=side).astype(np.float64)
     if air < 1.0:
         added = air * added + (1.0 - air) * table.radiance(air_temperature(session, side)).astype(np.float64)
-    return xr.DataArray(added, dims=side.dims)
-
-
-def _received(indicated: Array, *, table: BandTable, emissivity: np.float32, reflected: np.float32) -> Array:
-    """Return the radiance that reached the camera, from temperatures as written."""
-
-    def undo(temperature: Array) -> tuple[Array]:
-        return (leaving_radiance(temperature, table=table, emissivity=emissivity, reflected=reflected),)
-
-    (received,) = slicewise(undo, indicated)
-    return received.astype(np.float32, copy=False)
+    return np.asarray(added)
 
 
 def _camera_side(session: xr.Dataset) -> xr.DataArray:
@@ -217,14 +242,6 @@ def _camera_side(session: xr.Dataset) -> xr.DataArray:
     if bool(session["film_present"]) and bool(side.isnull().any()):
         logger.warning("ambient is not given: film and room are taken as %.1f degC", fallback)
     return side.fillna(fallback).astype(np.float32)
-
-
-def _camera_settings(session: xr.Dataset) -> dict[str, Any]:
-    return {
-        "table": band_table(session),
-        "emissivity": np.float32(session["emissivity_setting"]),
-        "reflected": np.float32(session["reflected_setting"]),
-    }
 
 
 STAGE: Final = Stage(
@@ -238,6 +255,8 @@ STAGE: Final = Stage(
         "transmittance_uncertainty",
         "film_absorptance",
         "film_reflectance",
+        "film_creep",
+        "frame_film_temperature",
     ),
-    version=3,
+    version=4,
 )

@@ -37,10 +37,13 @@ class Product:
     keeps: tuple[str, ...] = ()
 
 
-FILM_KEPT: Final = ("transmittance", "transmittance_uncertainty", "film_absorptance", "film_reflectance")
+FILM_KEPT: Final = (
+    *("transmittance", "transmittance_uncertainty", "film_absorptance", "film_reflectance", "film_creep"),
+)
+PAIR_KEPT: Final = ("pair_transmittance", "pair_transmittance_uncertainty", "pair_trust")
 
 PRODUCTS: Final[tuple[Product, ...]] = (
-    Product("registration.nc", (registration.STAGE,), (*registration.STAGE.makes, *FILM_KEPT)),
+    Product("registration.nc", (registration.STAGE,), (*registration.STAGE.makes, *FILM_KEPT, *PAIR_KEPT)),
     Product(
         "rise.nc",
         (board.STAGE, baseline.STAGE, temperature.STAGE),
@@ -53,6 +56,7 @@ PRODUCTS: Final[tuple[Product, ...]] = (
             "ambient",
             "frames_used",
             "emissivity",
+            *("film_temperature", "film_temperature_uncertainty"),
             "emissivity_uncertainty",
             "power_on",
             "cold_ambient",

@@ -21,7 +21,7 @@ from heatwake.errors import InputError
 from heatwake.kernels.planck import response_ends
 from heatwake.schema.session import Film, Frames, Point, Session
 from heatwake.schema.validate import validate
-from heatwake.schema.variables import OPENING_KIND, label
+from heatwake.schema.variables import FILM_MODEL, OPENING_KIND, label
 from heatwake.store.frames import Recording, open_recording
 from heatwake.store.tables import LONGEST_S, read_ambient, read_calibration, read_parts, read_response, read_times
 from heatwake.store.toml import read_toml
@@ -259,7 +259,7 @@ def _scalars(session: Session) -> dict[str, Any]:
         "accuracy_percent": camera.accuracy_percent,
         "film_transmittance_given": _nan(film.transmittance if film else None),
         "film_reflectance_given": _nan(film.reflectance if film else None),
-        "film_temperature_given": _nan(film.temperature_degC if film else None),
+        "film_temperature_given": np.nan,
         "air_transmittance": session.air.transmittance,
         "air_temperature": _nan(session.air.temperature_degC),
         "surface_emissivity": surface.emissivity,
@@ -276,7 +276,25 @@ def _scalars(session: Session) -> dict[str, Any]:
     scalars: dict[str, Any] = {name: ((), value) for name, value in values.items()}
     scalars["film_present"] = ((), np.int8(film is not None))
     scalars["mirrors_board"] = ((), np.int8(film is not None and film.mirrors_board))
-    return scalars
+    return scalars | _film(film)
+
+
+def _film(film: Film | None) -> dict[str, Any]:
+    """Return where the film's temperature comes from, and what its transmittance may be measured from."""
+    if film is None:
+        return {}
+    told = film.temperature_degC
+    model = told if isinstance(told, str) else "given"
+    made: dict[str, Any] = {
+        "film_temperature_model": ((), np.int8(FILM_MODEL.index(model))),
+        "film_temperature_given": ((), np.nan if isinstance(told, str) else told),
+        "pair_interval": ((), _nan(film.interval_s)),
+    }
+    for name, key in (("bare", "bare_degC"), ("covered", "covered_degC"), ("uncertainty", "uncertainty_K")):
+        if film.references:
+            values = np.array([getattr(one, key) for one in film.references])
+            made[f"reference_{name}"] = ("film_reference", values)
+    return made
 
 
 def _response(session: Session, *, folder: Path) -> dict[str, Any]:
