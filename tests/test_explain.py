@@ -245,6 +245,7 @@ def test_each_missing_or_damaged_file_says_so_of_itself(place):
         "spread.nc": ("missing",),
         "flow.nc": ("damaged",),
         "summary.csv": (),
+        "budget.csv": (),
     }
 
 
@@ -306,18 +307,19 @@ def test_the_command_says_it_in_lines(place):
     edit(place / "workflow.toml", "quiet_s = 3.0", "quiet_s = 4.5")
     shutil.rmtree(place / "results" / "one")
     assert command(place).stdout.splitlines() == [
-        "one: all 6 files would be made, for none is there",
-        "two: 5 of 6 files would be made",
+        "one: all 7 files would be made, for none is there",
+        "two: 6 of 7 files would be made",
         "  registration.nc   up to date",
         "  rise.nc           baseline.quiet_s 3 → 4.5",
         "  regions.nc        depends on rise.nc",
         "  spread.nc         depends on rise.nc",
         "  flow.nc           depends on rise.nc",
         "  summary.csv       depends on flow.nc",
+        "  budget.csv        depends on flow.nc",
         "comparison: 2 of 2 files would be made",
         "  comparison.nc     one: session changed; two: session changed",
         "  comparison.csv    depends on comparison.nc",
-        "13 files would be made.",
+        "15 files would be made.",
     ]
 
 
@@ -385,6 +387,7 @@ CHANGES: dict[str, Callable[[Path], None]] = {
     "registration missing": without("one/registration.nc"),
     "rise missing": without("two/rise.nc"),
     "table missing": without("one/summary.csv"),
+    "budget missing": without("one/budget.csv"),
     "notes missing": without("two/.made.json"),
     "comparison missing": without("comparison.nc"),
     "comparison's table missing": without("comparison.csv"),

@@ -30,6 +30,11 @@ OPENINGS: Final = (
     ("top vent", 1, (46, 100), (108, 100)),
 )
 AMBIENT: Final = 23.5
+BUDGET: Final = {  # shares of the variance of a rise
+    "camera": 0.25, "emissivity": 0.48, "reflected": 0.03, "transmittance": 0.08, "film_temperature": 0.04,
+    "film_reflectance": 0.0, "air_transmittance": 0.0, "spot_size": 0.02, "ambient": 0.04, "drift": 0.03,
+    "noise": 0.01, "settling": 0.02,
+}  # fmt: skip
 
 
 def session(
@@ -189,12 +194,42 @@ def _regions(elapsed: np.ndarray, *, factor: float) -> dict[str, object]:
         "region_pixels": np.full(len(PARTS), 9.0), "steady_rise_max_uncertainty": spread, "steady_rise": 0.94 * final,
         "steady_rise_uncertainty": 0.9 * spread, "steady_rise_own": 0.2 * spread, "time_constant": constant,
         "remaining_rise": left, "is_steady": (left < 1.6).astype(np.int8),
+        "region_emissivity_uncertainty": np.full(len(PARTS), 0.02), "region_size": np.ones(len(PARTS), dtype=np.int8),
+        "region_emissivity_low": (numbers[4] < 0.6).astype(np.int8), "spot_bias": np.full(len(PARTS), 0.2),
     }  # fmt: skip
     made: dict[str, object] = {name: ("region", values) for name, values in pairs.items()}
+    made |= _budget(spread, final)
     made["rise_max"] = (("region", "time"), curve)
     made["rise_mean"] = (("region", "time"), 0.94 * curve)
     made["temperature_max"] = (("region", "time"), curve + AMBIENT)
     return made | {"region": ("region", np.array([row[0] for row in PARTS]))}
+
+
+def _budget(spread: np.ndarray, final: np.ndarray) -> dict[str, object]:
+    """Return budgets whose lines have given shares of the variance; of the temperature the ambient has more."""
+    shares = np.array(list(BUDGET.values()))
+    contribution = spread[:, None, None] * np.sqrt(np.stack([shares, shares]))[None]
+    contribution[:, 0, list(BUDGET).index("ambient")] *= 2
+    uncertainty = np.broadcast_to([0.45, 0.02, 3, 0.005, 3, 0.02, 0, 0.1, 0.2, 0.1, 0.01, 0.1], (final.size, 12))
+    value = np.broadcast_to([70, 0.94, 23.5, 0.89, 23.5, 0.08, 1, 0, 23.5, 0, 0, 0], (final.size, 12))
+    slope = contribution / np.where(uncertainty > 0, uncertainty, 1)[:, None, :]
+    by_region = {
+        "steady_temperature_uncertainty": np.sqrt((contribution[:, 0] ** 2).sum(axis=-1)),
+        "steady_rise_max_shared": spread * np.sqrt(shares[:8].sum()),
+        "steady_rise_max_own": spread * np.sqrt(shares[8:].sum()),
+        "trials_uncertainty": 1.002 * spread,
+        "trials_low": -1.9 * spread,
+        "trials_high": 2.0 * spread,
+        "first_order_holds": np.ones(final.size, dtype=np.int8),
+    }
+    return {name: ("region", values) for name, values in by_region.items()} | {
+        "budget_input": ("budget_input", np.array(list(BUDGET))),
+        "budget_quantity": ("budget_quantity", np.array(["temperature", "rise"])),
+        "budget_value": (("region", "budget_input"), value),
+        "budget_uncertainty": (("region", "budget_input"), uncertainty),
+        "budget_sensitivity": (("region", "budget_quantity", "budget_input"), slope),
+        "budget_contribution": (("region", "budget_quantity", "budget_input"), contribution),
+    }
 
 
 def _spread(direction: float) -> dict[str, object]:

@@ -47,7 +47,7 @@ def conditions(results: xr.Dataset) -> dict[str, Any]:
 
 
 def _heat_sentence(results: xr.Dataset) -> str:
-    rows = [row for row in part_rows(results) if np.isfinite(row.rise)]
+    rows = [row for row in part_rows(results) if np.isfinite(row.rise) and row.is_measured]
     if not rows:
         return "No part was measured and no hot spot was found."
     hottest = max(rows, key=lambda row: row.rise)
@@ -60,7 +60,7 @@ def _heat_sentence(results: xr.Dataset) -> str:
 
 
 def _limit_clauses(rows: Sequence[PartRow]) -> list[str]:
-    limited = [row for row in rows if row.verdict != "no limit given"]
+    limited = [row for row in rows if np.isfinite(row.limit)]
     if not limited:
         return ["no limit is given to judge it by"]
     at = f"carried to {number(limited[0].margin_ambient, digits=0, unit='°C')} ambient, "
@@ -79,6 +79,8 @@ def _limit_clauses(rows: Sequence[PartRow]) -> list[str]:
             f"{whom} inside, with a least margin of {number(least.margin)} K ({least.name}, "
             f"U = {number(least.expanded_uncertainty)} K)"
         )
+    if refused := [row for row in limited if not row.is_measured]:
+        clauses.append(f"of {listed(_some([row.name for row in refused]))} no margin can be told, see the table")
     if waiting := by.get("not settled"):
         named = listed(_some([row.name for row in waiting]))
         clauses.append(f"{named} {'has' if len(waiting) == 1 else 'have'} not settled")

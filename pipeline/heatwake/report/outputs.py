@@ -10,12 +10,14 @@ import xarray as xr
 from heatwake import __version__
 from heatwake.report import comparison_report, movie_frames, page
 from heatwake.report.answers import reference_name
+from heatwake.report.budget import budget_rows
 from heatwake.report.summary import comparison_lines, flow_sentences, summary_rows
 from heatwake.report.summary import comparison_rows as plain_rows
 from heatwake.schema.session import Session
 
 __all__ = [
     "airflow_frames",
+    "budget_rows",
     "comparison_lines",
     "comparison_page",
     "comparison_rows",
@@ -24,7 +26,7 @@ __all__ = [
     "summary_rows",
 ]
 
-VERSION: Final = 1  # raised whenever pages, tables or the film change
+VERSION: Final = 2  # raised whenever pages, tables or the film change
 MOVIE_RATE: Final = 15  # frames a second
 _MOVIE_FRAMES: Final = 150
 _MOVIE_SIZE: Final = (960, 600)

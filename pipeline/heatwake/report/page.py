@@ -16,6 +16,8 @@ from heatwake import __version__
 from heatwake.report import words
 from heatwake.report.answers import conditions, session_answer
 from heatwake.report.board_figure import footprints, rise_figure, spread_figure
+from heatwake.report.budget import BudgetLine, budget_lines, has_budget
+from heatwake.report.budget_figure import budget_figure
 from heatwake.report.checklist import CAUTIONS, decision_rule, film_text, report_items
 from heatwake.report.curves_figure import curves_figure, frame_counts, quality_figure, reason_colour
 from heatwake.report.figure_style import house_style, inline_svg
@@ -60,7 +62,8 @@ def session_page(
         answer=session_answer(results, flow),
         chips=_chips(results),
         tiles=_tiles(results, rows, flow=flow),
-        figures=_figures(results, flow),
+        figures=_figures(results, flow, rows=rows),
+        budget=_budget(results, rows),
         rows=list(zip(rows, margin_bars(rows), strict=True)),
         ambient=final_ambient(results),
         carried=rows[0].margin_ambient if rows else np.nan,
@@ -121,7 +124,7 @@ def identity(title: str, *content: Mapping[str, Any]) -> str:
     return hashlib.sha256(whole.encode()).hexdigest()[:12]
 
 
-def _figures(results: xr.Dataset, flow: xr.Dataset | None) -> dict[str, dict[str, Markup]]:
+def _figures(results: xr.Dataset, flow: xr.Dataset | None, *, rows: list[PartRow]) -> dict[str, dict[str, Markup]]:
     told = board_direction(flow)
     alt = "Map of the board's final temperature rise with parts, openings and arrows where heat is carried"
     alt += f": {told.words}" if told.is_told else "; no arrows, for the direction is not identifiable"
@@ -129,6 +132,9 @@ def _figures(results: xr.Dataset, flow: xr.Dataset | None) -> dict[str, dict[str
     if footprints(results):
         alt = "Map of the rise with each part's footprint as an ellipse and a line from the part to its centre"
         made["spread"] = two_forms(lambda width: spread_figure(results, width=width), name="spread", alt=alt)
+    if has_budget(results) and any(np.isfinite(row.uncertainty) for row in rows):
+        alt = "Bars of each part's standard uncertainty, each cut into what camera, emissivity, film and others bring"
+        made["budget"] = two_forms(lambda width: budget_figure(results, rows, width=width), name="budget", alt=alt)
     if results.sizes.get("region", 0) and "rise_max" in results:
         alt = "Curves of each part's rise over time with its final value and the events"
         made["curves"] = two_forms(lambda width: curves_figure(results, width=width), name="curves", alt=alt)
@@ -136,6 +142,16 @@ def _figures(results: xr.Dataset, flow: xr.Dataset | None) -> dict[str, dict[str
         alt = "Strip of what became of each frame, over curves of its agreement with the reference and its movement"
         made["quality"] = two_forms(lambda width: quality_figure(results, width=width), name="quality", alt=alt)
     return made
+
+
+def _budget(results: xr.Dataset, rows: list[PartRow]) -> tuple[PartRow, list[BudgetLine]] | None:
+    """Return the part of least margin, else the hottest, with the lines of its rise, those that matter most first."""
+    known = [one for one in enumerate(rows) if np.isfinite(one[1].uncertainty) and one[1].is_measured]
+    if not has_budget(results) or not known:
+        return None
+    limited = [one for one in known if np.isfinite(one[1].margin)]
+    index, row = min(limited, key=lambda one: one[1].margin) if limited else max(known, key=lambda one: one[1].rise)
+    return row, sorted(budget_lines(results, index, quantity="rise"), key=lambda line: -line.contribution)
 
 
 def _chips(results: xr.Dataset) -> list[tuple[str, str]]:
@@ -157,7 +173,7 @@ def _is_number(value: object) -> bool:
 def _tiles(results: xr.Dataset, rows: list[PartRow], *, flow: xr.Dataset | None) -> list[tuple[str, str, str]]:
     """Return the key numbers: name, value, small print."""
     tiles = []
-    known = [row for row in rows if np.isfinite(row.rise)]
+    known = [row for row in rows if np.isfinite(row.rise) and row.is_measured]
     if known:
         hottest = max(known, key=lambda row: row.rise)
         spread = f"± {words.number(hottest.uncertainty)} K (k = 1)"

@@ -1,19 +1,29 @@
 """The table of parts: final values, margins at the maximum ambient, and what they say about the limits."""
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Final, Literal
 
 import numpy as np
 import numpy.typing as npt
 import xarray as xr
 
-Array = npt.NDArray[np.float64]
-Verdict = Literal["inside", "inside but within the uncertainty", "over", "no limit given", "not settled"]
+from heatwake.schema.variables import REGION_SIZE
 
+Array = npt.NDArray[np.float64]
+Verdict = Literal[
+    "inside",
+    "inside but within the uncertainty",
+    "over",
+    "no limit given",
+    "not settled",
+    "not a temperature",
+    "too small to measure",
+]
+NOT_MEASURED: Final[tuple[Verdict, ...]] = ("not a temperature", "too small to measure")
+"""Verdicts on the reading itself: no margin is claimed."""
+
+LEAST_BIAS: Final = 0.05  # [K] that is worth saying
 COVERAGE: Final = 2.0  # U = k u; about 95 % for a normal distribution (JCGM 100:2008, 6.3.3)
-LOW_EMISSIVITY: Final = 0.6  # common practice, no source: below it a reading is mostly reflection
-RESOLVED_PIXELS: Final = 4  # fewer read far too low (Budzier and Gerlach, J. Sens. Sens. Syst. 10, 2021, 179)
-MEASURED_PIXELS: Final = 10  # wanted on the target (Pusnik and Gersak, Sensors 21, 2021, 607)
 
 
 @dataclass(frozen=True)
@@ -29,6 +39,14 @@ class PartRow:
         Final rise over ambient [K].
     uncertainty : float
         Standard uncertainty of the rise, k = 1 [K].
+    temperature_uncertainty : float
+        Standard uncertainty of the temperature [K].
+    shared, own : float
+        Parts of the rise's uncertainty: what runs with one set-up share, and what is this run's own [K].
+    low, high : float
+        Ends of the interval that holds 95 % of the rise by trials [K].
+    first_order_holds : bool
+        Whether trials bear out the uncertainty.
     mean_rise, mean_uncertainty : float
         The same of the part's mean [K].
     time_constant : float
@@ -38,11 +56,17 @@ class PartRow:
     limit : float
         [degC]; NaN where none is given.
     margin : float
-        Limit less the final temperature carried to ``margin_ambient`` [K]; NaN without a limit.
+        Limit less the final temperature carried to ``margin_ambient`` [K]; NaN without a limit, and where the reading
+        is no measurement of the part.
     margin_ambient : float
         Maximum ambient, or where none is given the ambient of the test [degC].
     settled : bool
     verdict : str
+    emissivity, emissivity_uncertainty : float
+    pixels : float
+        Of the recording, across the part's smaller side.
+    bias : float
+        What the part is expected to read too low for being small; not corrected [K].
     remark : str
         What limits the reading; empty where nothing does.
     """
@@ -51,6 +75,12 @@ class PartRow:
     temperature: float
     rise: float
     uncertainty: float
+    temperature_uncertainty: float
+    shared: float
+    own: float
+    low: float
+    high: float
+    first_order_holds: bool
     mean_rise: float
     mean_uncertainty: float
     time_constant: float
@@ -60,7 +90,16 @@ class PartRow:
     margin_ambient: float
     settled: bool
     verdict: Verdict
+    emissivity: float
+    emissivity_uncertainty: float
+    pixels: float
+    bias: float
     remark: str = ""
+
+    @property
+    def is_measured(self) -> bool:
+        """Whether the reading is one of the part's own temperature."""
+        return self.verdict not in NOT_MEASURED
 
     @property
     def expanded_uncertainty(self) -> float:
@@ -69,8 +108,8 @@ class PartRow:
 
     @property
     def carried_temperature(self) -> float:
-        """Final temperature at ``margin_ambient`` [degC]."""
-        return self.margin_ambient + self.rise
+        """Final temperature at ``margin_ambient`` [degC]; NaN where the reading is no measurement of the part."""
+        return self.margin_ambient + self.rise if self.is_measured else np.nan
 
 
 def part_rows(results: xr.Dataset) -> list[PartRow]:
@@ -105,6 +144,13 @@ def margin(limit: float, *, rise: float, ambient: float) -> float:
     return limit - (ambient + rise)
 
 
+def reading_verdict(*, emissivity_low: bool, size: str) -> Verdict | None:
+    """Return the verdict on a reading that is no measurement of the part; None where it is one."""
+    if emissivity_low:
+        return "not a temperature"
+    return "too small to measure" if size == "too small" else None
+
+
 def verdict(margin_K: float, *, expanded: float, has_limit: bool, settled: bool, reading_margin_K: float) -> Verdict:
     """Return what a margin says about the limit.
 
@@ -137,19 +183,28 @@ def _row(results: xr.Dataset, number: int, name: str, *, ambient: float, highest
     rise, uncertainty, limit = value("steady_rise_max"), value("steady_rise_max_uncertainty"), value("region_limit")
     settled = value("is_steady") == 1
     at = highest if np.isfinite(highest) else ambient
-    left = margin(limit, rise=rise, ambient=at)
-    judged = verdict(
+    flag = value("region_size")
+    size = REGION_SIZE[int(flag)] if np.isfinite(flag) else REGION_SIZE[0]
+    refused = reading_verdict(emissivity_low=value("region_emissivity_low") == 1, size=size)
+    left = margin(limit, rise=rise, ambient=at) if refused is None else np.nan
+    judged = refused or verdict(
         left,
         expanded=COVERAGE * uncertainty,
         has_limit=bool(np.isfinite(limit)),
         settled=settled,
         reading_margin_K=margin(limit, rise=_last(results, "rise_max", number), ambient=at),
     )
-    return PartRow(
+    row = PartRow(
         name=name,
         temperature=ambient + rise,
         rise=rise,
         uncertainty=uncertainty,
+        temperature_uncertainty=value("steady_temperature_uncertainty"),
+        shared=value("steady_rise_max_shared"),
+        own=value("steady_rise_max_own"),
+        low=rise + value("trials_low"),
+        high=rise + value("trials_high"),
+        first_order_holds=value("first_order_holds") != 0,
         mean_rise=value("steady_rise"),
         mean_uncertainty=value("steady_rise_uncertainty"),
         time_constant=value("time_constant"),
@@ -159,8 +214,12 @@ def _row(results: xr.Dataset, number: int, name: str, *, ambient: float, highest
         margin_ambient=at,
         settled=settled,
         verdict=judged,
-        remark=_remark(value("region_emissivity"), pixels=value("region_pixels")),
+        emissivity=value("region_emissivity"),
+        emissivity_uncertainty=value("region_emissivity_uncertainty"),
+        pixels=value("region_pixels"),
+        bias=value("spot_bias"),
     )
+    return replace(row, remark=_remark(row, size=size))
 
 
 def _last(results: xr.Dataset, variable: str, number: int) -> float:
@@ -171,12 +230,14 @@ def _last(results: xr.Dataset, variable: str, number: int) -> float:
     return float(known[-1]) if known.size else np.nan
 
 
-def _remark(emissivity: float, *, pixels: float) -> str:
+def _remark(row: PartRow, *, size: str) -> str:
     remarks = []
-    if emissivity < LOW_EMISSIVITY:
-        remarks.append(f"emissivity {emissivity:.2f}: mostly reflection is seen")
-    if pixels < RESOLVED_PIXELS:
-        remarks.append("not resolved: reads too low")
-    elif pixels < MEASURED_PIXELS:
-        remarks.append("few pixels: indicative")
+    if row.verdict == "not a temperature":
+        remarks.append(f"emissivity {row.emissivity:.2f}: mostly reflection is seen")
+    if size != "measured":
+        few = f"{row.pixels:.1f} px across: {size}"
+        low = f", may read {row.bias:.1f} K too low" if abs(row.bias) >= LEAST_BIAS else ""
+        remarks.append(f"{few}{low}")
+    if np.isfinite(row.low) and not row.first_order_holds:
+        remarks.append(f"the uncertainty is lopsided or not of first order: 95 % is {row.low:.1f} to {row.high:.1f} K")
     return "; ".join(remarks)

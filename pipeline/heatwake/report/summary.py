@@ -7,19 +7,26 @@ import xarray as xr
 
 from heatwake.report.answers import comparison_answer
 from heatwake.report.flow_reading import Direction, board_direction, pair_direction
-from heatwake.report.parts import PartRow
+from heatwake.report.parts import COVERAGE, PartRow
 from heatwake.schema.variables import DIRECTION_CHANGE, FLOW_STATUS
 
 
 def summary_rows(rows: list[PartRow]) -> list[dict[str, Any]]:
-    """Return the rows of ``summary.csv``: units in the headers, uncertainties k = 1 but for U."""
+    """Return the rows of ``summary.csv``: units in the headers; uncertainties k = 1 but the expanded, k = 2."""
     return [
         {
             "region": row.name,
             "temperature_degC": row.temperature,
+            "temperature_uncertainty_K": row.temperature_uncertainty,
+            "temperature_expanded_uncertainty_K": row.temperature_uncertainty * COVERAGE,
             "rise_K": row.rise,
             "rise_uncertainty_K": row.uncertainty,
+            "rise_uncertainty_shared_K": row.shared,
+            "rise_uncertainty_own_K": row.own,
             "rise_expanded_uncertainty_K": row.expanded_uncertainty,
+            "rise_low_95_K": row.low,
+            "rise_high_95_K": row.high,
+            "first_order_holds": int(row.first_order_holds),
             "mean_rise_K": row.mean_rise,
             "mean_rise_uncertainty_K": row.mean_uncertainty,
             "time_constant_s": row.time_constant,
@@ -30,6 +37,11 @@ def summary_rows(rows: list[PartRow]) -> list[dict[str, Any]]:
             "limit_degC": row.limit,
             "margin_K": row.margin,
             "verdict": row.verdict,
+            "emissivity": row.emissivity,
+            "emissivity_uncertainty": row.emissivity_uncertainty,
+            "pixels_across": row.pixels,
+            "expected_bias_K": row.bias,
+            "is_measured": int(row.is_measured),
             "remark": row.remark,
         }
         for row in rows

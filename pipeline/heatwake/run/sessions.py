@@ -31,7 +31,7 @@ FRAME_DIMS: Final = {"frame", "bare_frame", "covered_frame", "row", "column"}
 FRAMES_TO_SUM: Final = 4  # in an analysis step, on average
 FROM_FRAMES: Final = ("registration.nc", "rise.nc")
 SUMS: Final = ("mean_radiance", "summed")  # made beside the registration, for the maps
-TABLE: Final = "summary.csv"
+TABLES: Final = ("summary.csv", "budget.csv")
 PAGES: Final = ("report.html", "airflow.mp4")
 
 
@@ -123,11 +123,11 @@ def _steps(
                 if product.file == "registration.nc":
                     frames = frames.assign({name: whole[name] for name in SUMS if name in whole})
         made[product.file] = results.open_result(target / product.file)
-    with _timed("pages" if pages else TABLE, products):
+    with _timed("pages" if pages else TABLES[0], products):
         merged = _merge(described, *_known(made))
         told = yield from _tell_people(session, target, (made, merged), settings=settings, marks=marks, pages=pages)
     if not told:
-        products.pop("pages" if pages else TABLE)
+        products.pop("pages" if pages else TABLES[0])
     return "done" if stale or told else "up to date"
 
 
@@ -217,19 +217,21 @@ def _tell_people(
     marks: Mapping[str, str],
     pages: bool,
 ) -> Generator[Progress, None, bool]:
-    """Write table and pages unless they stand; tell whether any was written. Pages that no longer hold are removed."""
+    """Write tables and pages unless they stand; tell whether any was written. Pages that no longer hold are removed."""
     made, merged = known
     made_from = pages_determinants(marks["flow.nc"], session.description.title)
-    wanted = (TABLE, *PAGES) if pages else (TABLE,)
+    wanted = (*TABLES, *PAGES) if pages else TABLES
     if stands(target, made_from, wanted):
         return False
-    yield Progress(session.name, TABLE, 0, 3)
-    results.write_text(target / TABLE, tables.csv_text(outputs.summary_rows(part_rows(merged))))
+    yield Progress(session.name, TABLES[0], 0, 3)
+    rows = part_rows(merged)
+    for name, content in zip(TABLES, (outputs.summary_rows(rows), outputs.budget_rows(merged, rows)), strict=True):
+        results.write_text(target / name, tables.csv_text(content))
     if not pages:
         if not stands(target, made_from, PAGES):
             for name in PAGES:
                 results.remove(target / name)
-        note(target, made_from, (TABLE,))
+        note(target, made_from, TABLES)
         return True
     yield Progress(session.name, "report.html", 0, 3)
     results.write_text(target / "report.html", _page(session, made, merged, settings=settings))
