@@ -1,7 +1,7 @@
 """Loops that numpy cannot do without large temporaries, compiled."""
 
 from collections.abc import Callable
-from typing import Any, TypeVar, cast
+from typing import Any, Literal, TypeVar, cast
 
 import numba
 
@@ -18,7 +18,7 @@ def compiled(*signatures: str, divides: bool = False) -> Callable[[Function], Fu
     """
 
     def decorate(function: Function) -> Function:
-        model = "numpy" if divides else "python"
+        model: Literal["numpy", "python"] = "numpy" if divides else "python"
         try:
             made = cast("Function", numba.njit(list(signatures), nogil=True, cache=True, error_model=model)(function))
         except RuntimeError:  # no folder for the cache

@@ -22,8 +22,9 @@ from heatwake.kernels.planck import response_ends
 from heatwake.schema.session import Film, Frames, Point, Session
 from heatwake.schema.validate import validate
 from heatwake.schema.variables import FILM_MODEL, OPENING_KIND, label
+from heatwake.store.calibration import Calibration, open_calibration
 from heatwake.store.frames import Recording, open_recording
-from heatwake.store.tables import LONGEST_S, read_ambient, read_calibration, read_parts, read_response, read_times
+from heatwake.store.tables import LONGEST_S, read_ambient, read_parts, read_response, read_times
 from heatwake.store.toml import read_toml
 
 BLOCK_BYTES: Final = 32 * 2**20  # of float32 frames; two blocks a thread are alive at a time
@@ -110,8 +111,11 @@ def _open(folder: Path, description: Session) -> OpenSession:
     _require_corners_near(description.board.corners_px, rows=recording.shape[1], columns=recording.shape[2])
     elapsed, clock = _times(frames, count=recording.shape[0], folder=folder)
     files = {"frames": list(recording.files)}
+    calibration = open_calibration(frames, description.camera, folder=folder)
+    if calibration is not None:
+        calibration.tell_outside(recording, frames)
     dataset = xr.Dataset(
-        _frames(recording, frames, folder=folder),
+        _frames(recording, frames, calibration=calibration),
         coords={
             "elapsed": ("frame", elapsed, {"units": "s", "long_name": "time since the first frame"}),
             "time": ("frame", _datetimes(elapsed, clock), {"standard_name": "time", "comment": _clock_comment(clock)}),
@@ -121,7 +125,7 @@ def _open(folder: Path, description: Session) -> OpenSession:
     dataset = dataset.assign(_described(description, folder))
     dataset["frame_ambient"] = ("frame", _ambient(description, elapsed, folder=folder, clock=clock))
     if description.film is not None and description.film.bare is not None:
-        pair, pair_files = _pair(description.film, frames, folder=folder, like=recording)
+        pair, pair_files = _pair(description.film, frames, folder=folder, like=recording, calibration=calibration)
         dataset, files = dataset.assign(pair), files | pair_files
     return OpenSession(folder.resolve().name, description, label(dataset), files | _other_files(description, folder))
 
@@ -162,10 +166,10 @@ def _clock_comment(clock: pd.Timestamp | None) -> str:
     return "UTC" if clock is not None else "clock not known: counted from 1970-01-01"
 
 
-def _frames(recording: Recording, frames: Frames, *, folder: Path) -> dict[str, Any]:
+def _frames(recording: Recording, frames: Frames, *, calibration: Calibration | None) -> dict[str, Any]:
     """Return the frames, lazily: in blocks as temperatures, and singly as stored where two bytes hold them."""
     dims = ("frame", "row", "column")
-    to_temperature = _scale(recording, frames, folder=folder)
+    to_temperature = _scale(recording, frames, calibration=calibration)
     arrays: dict[str, Any] = {"indicated_temperature": (dims, _temperature(recording, to_temperature))}
     if recording.dtype == np.uint16:
         arrays |= {
@@ -210,12 +214,9 @@ def _temperature(
 
 
 def _scale(
-    recording: Recording, frames: Frames, *, folder: Path
+    recording: Recording, frames: Frames, *, calibration: Calibration | None
 ) -> Callable[[npt.NDArray[Any]], npt.NDArray[np.float32]]:
     """Return the function from stored values to temperatures."""
-    calibration = None
-    if frames.unit == "counts" and frames.calibration is not None:
-        calibration = read_calibration(folder / frames.calibration)
     return partial(
         _decode,
         scale=frames.scale,
@@ -231,11 +232,11 @@ def _decode(
     scale: float,
     offset: float,
     masked: int | None,
-    calibration: tuple[npt.NDArray[np.float64], npt.NDArray[np.float64]] | None,
+    calibration: Calibration | None,
 ) -> npt.NDArray[np.float32]:
     values = block.astype(np.float64) * scale + offset
     if calibration is not None:
-        values = np.interp(values, *calibration, left=np.nan, right=np.nan)
+        values = calibration.temperature(values)
     values[~np.isfinite(values)] = np.nan
     if masked is not None:
         values[block == masked] = np.nan
@@ -369,7 +370,9 @@ def _ambient(
     return np.interp(elapsed, seconds, degrees)
 
 
-def _pair(film: Film, frames: Frames, *, folder: Path, like: Recording) -> tuple[dict[str, Any], dict[str, list[Path]]]:
+def _pair(
+    film: Film, frames: Frames, *, folder: Path, like: Recording, calibration: Calibration | None
+) -> tuple[dict[str, Any], dict[str, list[Path]]]:
     arrays: dict[str, Any] = {}
     files: dict[str, list[Path]] = {}
     for name, source in (("bare", film.bare), ("covered", film.covered)):
@@ -380,7 +383,7 @@ def _pair(film: Film, frames: Frames, *, folder: Path, like: Recording) -> tuple
                 f"film.{name}", f"{found[2]}x{found[1]} pixels", f"must be {wanted[2]}x{wanted[1]} like the frames"
             )
         dims = (f"{name}_frame", "row", "column")
-        scale = _scale(recording, frames, folder=folder)
+        scale = _scale(recording, frames, calibration=calibration)
         arrays[f"{name}_temperature"] = (dims, _temperature(recording, scale))
         files[f"film.{name}"] = list(recording.files)
     return arrays, files

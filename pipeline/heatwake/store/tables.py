@@ -14,6 +14,7 @@ from heatwake.schema.settings import ABSOLUTE_ZERO, LONG
 MOST_BYTES: Final = 512 * 2**20
 LARGEST: Final = 1e12
 WAVELENGTHS_UM: Final = (1.0, 100.0)  # of a thermal camera; a table in nm is beyond
+CALIBRATED_DEGC: Final = (-100.0, 700.0)  # of the tables of radiance
 LEAST_RESPONSE: Final = 1e-12  # what is less everywhere counts as none
 LONGEST_S: Final = 1e9  # [s] about 30 years
 NO_COLDER: Final = f"must be {ABSOLUTE_ZERO:g} or more"
@@ -203,6 +204,10 @@ def read_calibration(path: Path) -> tuple[Floats, Floats]:
     counts, degrees = counts[order], degrees[order]
     if len(counts) < 2 or (np.diff(counts) <= 0).any() or (np.diff(degrees) <= 0).any():
         raise InputError(f"{key}: {path}", "not increasing", "must have two rows or more, both columns increasing")
+    low, high = CALIBRATED_DEGC
+    if degrees[0] < low or degrees[-1] > high:
+        span = f"{degrees[0]:g} to {degrees[-1]:g} degC"
+        raise InputError(f"{key}: {path}: blackbody_degC", span, f"must lie within {low:g} to {high:g}")
     return counts, degrees
 
 
