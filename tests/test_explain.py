@@ -128,7 +128,7 @@ def test_a_session_without_results_is_not_read(place, monkeypatch):
     monkeypatch.setattr("heatwake.store.session._digest", None)
     found = explained(place)
     assert set(found["one"].reasons.values()) == {("missing",)}
-    assert len(found["one"].to_make) == len(PRODUCTS) + 1
+    assert len(found["one"].to_make) == len(PRODUCTS) + 2
 
 
 def test_a_changed_setting_is_named_with_both_values_and_what_depends_on_it(place):
