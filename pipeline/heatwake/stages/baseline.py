@@ -44,8 +44,9 @@ def measure_baseline(session: xr.Dataset, settings: BaselineSettings) -> xr.Data
         made["cold_radiance"] = (("y", "x"), np.full((session.sizes["y"], session.sizes["x"]), np.nan, np.float32))
         made["cold_ambient"] = ((), np.nan)
     else:
-        made["cold_radiance"] = (("y", "x"), radiance)
-        made["cold_ambient"] = ((), given[cold].mean() if np.isfinite(given[cold]).all() else temperature)
+        ambient = float(given[cold].mean()) if np.isfinite(given[cold]).all() else temperature
+        made["cold_ambient"] = ((), ambient)
+        made["cold_radiance"] = (("y", "x"), radiance + np.float32(_film_overstated(session, cold, ambient)))
         made["cold_radiance"].attrs["frames"] = int(session["frames_used"].to_numpy()[cold].sum())
     made["ambient"] = ("time", _ambient(session, given, cold_temperature=temperature))
     made["ambient"].attrs["comment"] = _source(given, temperature)
@@ -91,6 +92,21 @@ def _cold_picture(session: xr.Dataset, cold: np.ndarray) -> tuple[np.ndarray | N
     return radiance, float(middle)
 
 
+def _film_overstated(session: xr.Dataset, cold: np.ndarray, ambient: float) -> float:
+    """Return what was taken off too much for the film's emission [W m-2 sr-1]: before power-on it is at ambient too.
+
+    A film temperature that was given is that of the hot run.
+    """
+    if "film_temperature" not in session or not float(session.get("film_absorptance", 0.0)):
+        return 0.0
+    taken = float(session["film_temperature"].to_numpy()[cold].mean())
+    if not np.isfinite([taken, ambient]).all():
+        return 0.0
+    table = band_table(session)
+    surplus = float(table.radiance(taken)) - float(table.radiance(ambient))
+    return float(session["film_absorptance"]) * surplus / float(session["transmittance"])
+
+
 def _ambient(session: xr.Dataset, given: np.ndarray, *, cold_temperature: float) -> np.ndarray:
     if np.isfinite(given).all():
         return given
@@ -116,5 +132,5 @@ STAGE: Final = Stage(
     apply=measure_baseline,
     needs=("board_radiance", "frames_used", "ambient"),
     makes=("power_on", "cold_radiance", "cold_ambient", "ambient"),
-    version=1,
+    version=2,
 )

@@ -99,8 +99,7 @@ def _temperature(session: xr.Dataset) -> xr.DataArray:
 def _zero(session: xr.Dataset) -> xr.DataArray:
     """Return what each pixel reads too high (y, x) [W m-2 sr-1]; 0 where it was not seen cold."""
     cold, cold_ambient, way = session["cold_radiance"], session["cold_ambient"], Way.of(session)
-    given = session["film_temperature_given"]
-    lid = Lid(Film(float(session["transmittance"]), way.film_reflectance), given.fillna(cold_ambient).to_numpy())
+    lid = Lid(Film(float(session["transmittance"]), way.film_reflectance), cold_ambient.to_numpy())
     offset: xr.DataArray = xr.apply_ufunc(
         zero_offset,
         cold,
