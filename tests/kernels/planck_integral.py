@@ -1,4 +1,4 @@
-"""In-band radiance by direct integration: what the package's tables are checked against, and shares no code with them."""
+"""In-band radiance by direct integration: to check the package's tables against, with which it shares no code."""
 
 import numpy as np
 from scipy import constants
