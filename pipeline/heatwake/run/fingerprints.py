@@ -18,6 +18,7 @@ PATHS: Final = {
     "ambient": ("log",),
     "board": ("parts",),
     "palette": ("limits",),
+    "thermocouples": ("log",),
 }
 EXACT: Final = 2.0**53  # whole numbers up to here are the same as integer and as float
 
@@ -48,12 +49,14 @@ def determinants(session: OpenSession, settings: Mapping[str, Settings]) -> dict
 
 
 def _without_paths(description: dict[str, Any]) -> dict[str, Any]:
-    return {
-        table: {key: value for key, value in content.items() if key not in PATHS.get(table, ())}
-        if isinstance(content, dict)
-        else content
-        for table, content in description.items()
-    }
+    return {table: _plain_rows(content, PATHS.get(table, ())) for table, content in description.items()}
+
+
+def _plain_rows(content: Any, paths: tuple[str, ...]) -> Any:
+    """Return a table, or each of a list of tables, without the keys that name files."""
+    if isinstance(content, list):
+        return [_plain_rows(row, paths) for row in content]
+    return {key: value for key, value in content.items() if key not in paths} if isinstance(content, dict) else content
 
 
 def _stage(version: int, settings: Settings) -> dict[str, Any]:

@@ -248,7 +248,7 @@ def _page(
     frames = made["registration.nc"].rename({"time": "frame_time", "elapsed": "frame_elapsed"})
     spread = made["spread.nc"].rename(time="spread_time").drop_vars("elapsed")
     return outputs.session_page(
-        _merge(merged, frames, spread),
+        _merge(frames, merged, spread),  # what the thermocouples say of the film counts, not what was said before
         made["flow.nc"],
         description=session.description,
         digests=session.digests,

@@ -17,6 +17,7 @@ from heatwake.store.toml import read_toml
 SET_BY: Final = {  # settings that stages take over from another table, and what a workflow file sets them by
     "board.analysis_s": "cadence.analysis_s",
     "regions.uncertainty": "temperature",
+    "thermocouples.uncertainty": "temperature",
     "comparison.uncertainty": "temperature",
     "comparison.flow": "flow",
 }
@@ -45,7 +46,8 @@ def read_workflow(path: Path) -> tuple[Workflow, dict[str, Settings]]:
     settings: dict[str, Settings] = {name: getattr(workflow, name) for name in kinds}
     shared = {"uncertainty": settings["temperature"]}
     settings["board"] = settings["board"].model_copy(update={"analysis_s": workflow.cadence.analysis_s})
-    settings["regions"] = settings["regions"].model_copy(update=shared)
+    for name in ("regions", "thermocouples"):
+        settings[name] = settings[name].model_copy(update=shared)
     settings["comparison"] = settings["comparison"].model_copy(update=shared | {"flow": settings["flow"]})
     return workflow, settings
 

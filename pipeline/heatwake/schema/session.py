@@ -188,6 +188,25 @@ class Opening(Settings):
     to_mm: Point
 
 
+class Thermocouple(Settings):
+    """A thermocouple on a part, and its column in the log; the half-width is that of class 1, type K.
+
+    IEC 60584-1: type K, class 1: 1.5 K or 0.4 % of the temperature; type T, class 1: 0.5 K or 0.4 % (from memory).
+    """
+
+    name: Annotated[str, Field(min_length=1)]
+    column: Annotated[str, Field(min_length=1)] | None = None  # default: the name
+    x_mm: float
+    y_mm: float
+    accuracy_K: PositiveFloat = 1.5
+    log: Path = Path("thermocouples.csv")
+
+    @property
+    def heading(self) -> str:
+        """Heading of its column."""
+        return self.column or self.name
+
+
 class Event(Settings):
     """Something that happened."""
 
@@ -209,6 +228,7 @@ class Session(Settings):
     board: Board = Board()
     regions: tuple[Region, ...] = ()
     openings: tuple[Opening, ...] = ()
+    thermocouples: tuple[Thermocouple, ...] = ()
     events: tuple[Event, ...] = ()
     conditions: dict[str, bool | int | float | str] = Field(default_factory=dict)
 
@@ -221,11 +241,14 @@ class Session(Settings):
 
     @model_validator(mode="after")
     def _names_are_unique(self) -> Self:
-        for table in ("regions", "openings"):
+        for table in ("regions", "openings", "thermocouples"):
             names = [row.name for row in getattr(self, table)]
             twice = next((name for name in names if names.count(name) > 1), None)
             if twice is not None:
                 raise ValueError(f"{table}: {twice!r} given twice: must have unique names")
+        if len({row.log for row in self.thermocouples}) > 1:
+            logs = ", ".join(sorted({str(row.log) for row in self.thermocouples}))
+            raise ValueError(f"thermocouples: logs {logs}: must be one log, for its clock is one")
         for key in ("power_W", "max_ambient_degC"):
             value = self.conditions.get(key)
             if value is not None and (isinstance(value, bool) or not isinstance(value, int | float)):

@@ -3,7 +3,7 @@
 from dataclasses import dataclass
 from typing import Final
 
-from heatwake.stages import baseline, board, film, flow, regions, registration, spread, temperature
+from heatwake.stages import baseline, board, film, flow, regions, registration, spread, temperature, thermocouples
 from heatwake.stages.stage import Stage
 
 STAGES: Final[tuple[Stage, ...]] = (
@@ -11,6 +11,7 @@ STAGES: Final[tuple[Stage, ...]] = (
     registration.STAGE,
     board.STAGE,
     baseline.STAGE,
+    thermocouples.STAGE,
     temperature.STAGE,
     regions.STAGE,
     spread.STAGE,
@@ -46,7 +47,7 @@ PRODUCTS: Final[tuple[Product, ...]] = (
     Product("registration.nc", (registration.STAGE,), (*registration.STAGE.makes, *FILM_KEPT, *PAIR_KEPT)),
     Product(
         "rise.nc",
-        (board.STAGE, baseline.STAGE, temperature.STAGE),
+        (board.STAGE, baseline.STAGE, thermocouples.STAGE, temperature.STAGE),
         (
             "temperature",
             "temperature_rise",
@@ -61,6 +62,9 @@ PRODUCTS: Final[tuple[Product, ...]] = (
             "power_on",
             "cold_ambient",
             "cold_radiance",
+            *FILM_KEPT,
+            *("probe_x", "probe_y", "probe_accuracy"),
+            *thermocouples.STAGE.makes,
         ),
     ),
     Product("regions.nc", (regions.STAGE,)),

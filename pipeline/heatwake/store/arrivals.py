@@ -19,7 +19,7 @@ SESSION: Final = "session.toml"
 GONE: Final = (-1, -1)
 INPUTS: Final = (
     *(("frames", "source"), ("frames", "timestamps"), ("frames", "calibration"), ("film", "bare")),
-    *(("film", "covered"), ("ambient", "log"), ("board", "parts")),
+    *(("film", "covered"), ("ambient", "log"), ("board", "parts"), ("thermocouples", "log")),
 )
 
 
@@ -93,15 +93,22 @@ def _size_and_time(path: Path) -> tuple[int, int]:
     return status.st_size, status.st_mtime_ns
 
 
+def _named(content: Mapping[str, Any]) -> Iterator[Any]:
+    """Yield what stands where a session file names inputs."""
+    for table, key in INPUTS:
+        rows: Any = content.get(table)
+        for row in rows if isinstance(rows, list) else [rows]:
+            if isinstance(row, dict):
+                yield row.get(key)
+
+
 def _outside(folder: Path) -> Iterator[Path]:
     """Yield inputs that the session file names outside its folder: a film pair that many sessions share."""
     try:
         content = read_toml(folder / SESSION)
     except HeatwakeError:
         return
-    for table, key in INPUTS:
-        rows: Any = content.get(table)
-        value = rows.get(key) if isinstance(rows, dict) else None
+    for value in _named(content):
         if isinstance(value, str) and (value.startswith("/") or ".." in Path(value).parts) and "\0" not in value:
             place = folder / value
             yield from map(Path, sorted(glob(str(place)))) if any(sign in value for sign in "*?[") else (place,)

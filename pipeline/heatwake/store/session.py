@@ -24,7 +24,14 @@ from heatwake.schema.validate import validate
 from heatwake.schema.variables import FILM_MODEL, OPENING_KIND, label
 from heatwake.store.calibration import Calibration, open_calibration
 from heatwake.store.frames import Recording, open_recording
-from heatwake.store.tables import LONGEST_S, read_ambient, read_parts, read_response, read_times
+from heatwake.store.tables import (
+    LONGEST_S,
+    read_ambient,
+    read_parts,
+    read_response,
+    read_thermocouples,
+    read_times,
+)
 from heatwake.store.toml import read_toml
 
 BLOCK_BYTES: Final = 32 * 2**20  # of float32 frames; two blocks a thread are alive at a time
@@ -124,6 +131,7 @@ def _open(folder: Path, description: Session) -> OpenSession:
     )
     dataset = dataset.assign(_described(description, folder))
     dataset["frame_ambient"] = ("frame", _ambient(description, elapsed, folder=folder, clock=clock))
+    dataset = dataset.assign(_thermocouples(description, folder=folder, clock=clock))
     if description.film is not None and description.film.bare is not None:
         pair, pair_files = _pair(description.film, frames, folder=folder, like=recording, calibration=calibration)
         dataset, files = dataset.assign(pair), files | pair_files
@@ -370,6 +378,22 @@ def _ambient(
     return np.interp(elapsed, seconds, degrees)
 
 
+def _thermocouples(session: Session, *, folder: Path, clock: pd.Timestamp | None) -> dict[str, Any]:
+    rows = session.thermocouples
+    if not rows:
+        return {}
+    columns = tuple(row.heading for row in rows)
+    seconds, degrees = read_thermocouples(folder / rows[0].log, columns=columns, frames_start=clock)
+    return {
+        "probe": ("probe", np.array([row.name for row in rows])),
+        "probe_x": ("probe", np.array([row.x_mm for row in rows])),
+        "probe_y": ("probe", np.array([row.y_mm for row in rows])),
+        "probe_accuracy": ("probe", np.array([row.accuracy_K for row in rows])),
+        "probe_log": (("probe", "probe_time"), degrees),
+        "probe_elapsed": ("probe_time", seconds),
+    }
+
+
 def _pair(
     film: Film, frames: Frames, *, folder: Path, like: Recording, calibration: Calibration | None
 ) -> tuple[dict[str, Any], dict[str, list[Path]]]:
@@ -396,6 +420,7 @@ def _other_files(session: Session, folder: Path) -> dict[str, list[Path]]:
         "camera.response": session.camera.response,
         "ambient.log": session.ambient.log if session.ambient else None,
         "board.parts": session.board.parts,
+        "thermocouples.log": session.thermocouples[0].log if session.thermocouples else None,
     }
     files = {name: [folder / path] for name, path in named.items() if path is not None}
     return files | {"session.toml": [folder / "session.toml"]}

@@ -187,11 +187,44 @@ def read_ambient(path: Path, *, frames_start: pd.Timestamp | None) -> tuple[Floa
     seconds, clock = read_times(path, key=key)
     if len(table) == 1:
         return np.zeros(1), degrees
-    if clock is not None:
-        if frames_start is None:
-            raise InputError(f"{key}: {path}", "in clock time", "must come with frames.start or clock timestamps")
-        return seconds + (clock - frames_start).total_seconds(), degrees
-    return seconds, degrees
+    return _since_first_frame(seconds, clock, frames_start=frames_start, where=f"{key}: {path}"), degrees
+
+
+def _since_first_frame(
+    seconds: Floats, clock: pd.Timestamp | None, *, frames_start: pd.Timestamp | None, where: str
+) -> Floats:
+    if clock is None:
+        return seconds
+    if frames_start is None:
+        raise InputError(where, "in clock time", "must come with frames.start or clock timestamps")
+    return np.asarray(seconds + (clock - frames_start).total_seconds(), dtype=np.float64)
+
+
+def read_thermocouples(
+    path: Path, *, columns: tuple[str, ...], frames_start: pd.Timestamp | None
+) -> tuple[Floats, Floats]:
+    """Return the log's times [s since the first frame] and temperatures (column, row) [degC]; NaN in empty cells.
+
+    Times as in :func:`read_ambient`.
+
+    Raises
+    ------
+    InputError
+        A column is missing or empty, a cell is no temperature, or the times are none.
+    """
+    key = "thermocouples.log"
+    where = f"{key}: {path}"
+    table = read_table(path, key=key, columns=columns)
+    degrees = np.empty((len(columns), len(table)))
+    for row, column in enumerate(columns):
+        degrees[row] = numbers(table, column, where=where, optional=True)
+        _refuse(degrees[row] < ABSOLUTE_ZERO, table[column], where=f"{where}: {column}", wanted=NO_COLDER)
+        if np.isnan(degrees[row]).all():
+            raise InputError(f"{where}: column {column}", "without a reading", "must have at least one")
+    if len(table) < 2:
+        raise InputError(where, "one row", "must be two or more, for readings are compared over time")
+    seconds, clock = read_times(path, key=key)
+    return _since_first_frame(seconds, clock, frames_start=frames_start, where=where), degrees
 
 
 def read_calibration(path: Path) -> tuple[Floats, Floats]:
