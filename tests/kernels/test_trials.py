@@ -78,15 +78,15 @@ def monte_carlo(place, errors, *, seed):
 
 
 def cold_zero(place, drawn):
-    """Return what the cold board reads too high with inputs as drawn, its film and reflection at ambient."""
+    """Return what the cold board reads too high with inputs as drawn, its film at ambient."""
     cold = place.cold_ambient
-    as_then = replace(
-        place, temperature=cold, ambient=cold, reflected=cold, film_temperature=cold, air_temperature=cold
-    )
+    mirrored = cold if place.reflected == place.ambient else place.reflected
+    at_ambient = dict.fromkeys(("temperature", "ambient", "film_temperature", "air_temperature"), cold)
+    as_then = replace(place, reflected=mirrored, **at_ambient)
     known = drawn | {"reflected": cold, "film_temperature": cold, "emissivity": 1.0}
-    seen = BAND.radiance(solve(see(as_then), as_then, known))
-    sensor = BAND.radiance(cold + drawn["ambient"]) - BAND.radiance(cold)
-    return seen - BAND.radiance(cold) - drawn["emissivity"] * sensor
+    leaves = BAND.radiance(solve(see(as_then), as_then, known))
+    sensed = BAND.radiance(cold + drawn["ambient"])
+    return leaves - drawn["emissivity"] * sensed - (1 - drawn["emissivity"]) * BAND.radiance(mirrored)
 
 
 def first_order(place, errors):
@@ -101,6 +101,7 @@ def first_order(place, errors):
         film_temperature=place.film_temperature,
         errors=errors,
         cold_ambient=place.cold_ambient,
+        cold_reflected=np.nan if place.reflected == place.ambient else place.reflected,
         frames=place.frames,
         cold_frames=place.cold_frames,
         air_transmittance=place.air_transmittance,
@@ -125,6 +126,14 @@ SETTINGS = {
     "zeroed": (
         Place(75.0, 24.0, 24.0, 24.0, 0.94, FILM, cold_ambient=23.5, frames=4, cold_frames=80),
         replace(ALL, film_reflectance=0.0),
+    ),
+    "zeroed, film warmer": (
+        Place(75.0, 24.0, 24.0, 36.0, 0.94, FILM, cold_ambient=24.0, frames=4, cold_frames=80),
+        ALL,
+    ),
+    "zeroed, mirrors a warm wall": (
+        Place(75.0, 24.0, 38.0, 24.0, 0.8, FILM, cold_ambient=24.0, frames=4, cold_frames=80),
+        ALL,
     ),
     "zeroed, long": (Place(110.0, 25.0, 25.0, 25.0, 0.9, FILM, cold_ambient=25.0, frames=90, cold_frames=80), ALL),
 }

@@ -110,6 +110,7 @@ def temperature_budget(
     film_temperature: npt.ArrayLike,
     errors: InputErrors,
     cold_ambient: npt.ArrayLike = np.nan,
+    cold_reflected: npt.ArrayLike = np.nan,
     frames: npt.ArrayLike = 1,
     cold_frames: npt.ArrayLike = np.inf,
     air_transmittance: float = 1.0,
@@ -136,6 +137,8 @@ def temperature_budget(
         Uncertainties of the inputs.
     cold_ambient : array
         Ambient when the board was cold [degC]; NaN where the recording was not zeroed.
+    cold_reflected : array
+        What the surface mirrored then [degC]; NaN for ambient.
     frames, cold_frames : array
         Number of frames averaged, and behind the cold median. For the mean of a region, both times its pixels. Noise
         falls with their root; nothing else does.
@@ -176,6 +179,10 @@ def temperature_budget(
     noise = noise_kelvin(errors.netd, frames=frames, cold_frames=np.where(zeroed, cold_frames, np.inf))
     plain = ("emissivity", "reflected", "transmittance", "film_temperature", "film_reflectance", "air_transmittance")
     lines = {name: Line(by[name], np.asarray(getattr(errors, name))) for name in plain}
+    # What was mirrored before power-on as well is in the zero: a wrong emissivity counts from the board's ambient on.
+    beyond = np.where(np.isfinite(cold_reflected) & zeroed, table.radiance(zero) - table.radiance(cold_reflected), 0)
+    at_zero = beyond / (np.asarray(emissivity) * table.slope(temperature))
+    lines["emissivity"] = Line(by["emissivity"] + at_zero, np.asarray(errors.emissivity))
     return lines | {
         "camera": Line(per_radiance * table.slope(reading), half_width / RECTANGULAR["camera"]),
         "spot_size": Line(np.ones(()), np.abs(errors.spot_bias) / RECTANGULAR["spot_size"]),

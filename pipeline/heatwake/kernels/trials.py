@@ -86,7 +86,7 @@ class Place:
         return bool(np.isfinite(self.cold_ambient))
 
     def when_cold(self) -> "Place":
-        """Return the same surface on the cold board: all that was at ambient is at that of then."""
+        """Return the same surface on the cold board: the film, and all else that was at ambient, is at that of then."""
 
         def then(degrees: float) -> float:
             return self.cold_ambient if degrees == self.ambient else degrees
@@ -95,7 +95,7 @@ class Place:
             self.cold_ambient,
             self.cold_ambient,
             then(self.reflected),
-            then(self.film_temperature),
+            self.cold_ambient,
             self.emissivity,
             self.film,
             air_transmittance=self.air_transmittance,

@@ -47,8 +47,8 @@ class Inputs:
 
     Attributes
     ----------
-    ambient, reflected, film_temperature, cold_ambient, air_temperature : DataArray
-        [degC]; ``cold_ambient`` NaN where the recording was not zeroed.
+    ambient, reflected, film_temperature, cold_ambient, cold_reflected, air_temperature : DataArray
+        [degC]; ``cold_ambient`` NaN where the recording was not zeroed, ``cold_reflected`` where that was ambient.
     emissivity, emissivity_uncertainty, transmittance, transmittance_uncertainty : DataArray
         [1]
     film_temperature_uncertainty, spot_bias : DataArray
@@ -62,6 +62,7 @@ class Inputs:
     reflected: xr.DataArray
     film_temperature: xr.DataArray
     cold_ambient: xr.DataArray
+    cold_reflected: xr.DataArray
     frames: xr.DataArray
     cold_frames: xr.DataArray
     emissivity_uncertainty: xr.DataArray
@@ -119,6 +120,7 @@ def gather_inputs(
         reflected=reflected_temperature(session, ambient),
         film_temperature=film_temperature(session),
         cold_ambient=cold_ambient,
+        cold_reflected=session["surface_reflected"],
         frames=session["frames_used"] * pixels,
         cold_frames=xr.DataArray(_cold_frames(session)) * pixels,
         emissivity_uncertainty=_emissivity_uncertainty(session, emissivity, emissivity_uncertainty, settings),
@@ -255,6 +257,7 @@ def budget_of(temperature: Array, values: Mapping[str, Array], *, way: Way, erro
             spot_bias=values["spot_bias"],
         ),
         cold_ambient=values["cold_ambient"],
+        cold_reflected=values["cold_reflected"],
         frames=values["frames"],
         cold_frames=values["cold_frames"],
         air_transmittance=way.air_transmittance,
