@@ -21,6 +21,7 @@ Array = npt.NDArray[np.floating[Any]]
 SHIFT: Final = (
     13  # bits that are the place within a cell: 1024 cells an octave, in which a straight line errs by 0.03 mK
 )
+CHUNK: Final = 1024  # pixels
 _WITHIN: Final = 2**SHIFT - 1
 _PER_CELL: Final = np.float32(2.0**-SHIFT)
 _ONE: Final = np.float32(1)
@@ -113,11 +114,11 @@ def correct_frame(
     out : (rows, columns) float32 array, optional
         Where to write them.
     """
-    bits = bit_table(table)
-    given, eps, tau, zero = (_plane(one, indicated.shape) for one in (indicated, emissivity, transmittance, np.nan))
+    given, eps, tau, off = (_plane(one, indicated.shape) for one in (indicated, emissivity, transmittance, np.nan))
     made = np.empty(indicated.shape, dtype=np.float32) if out is None else out
-    numbers = _numbers(table, view, leaving=False)
-    _correct(given, eps, tau, zero, numbers, bits.radiances, bits.place, bits.temperatures, bits.first, made)
+    bits, numbers = bit_table(table), _numbers(table, view, leaving=False)
+    target = made.reshape(-1)
+    _correct(given, eps, tau, off, numbers, bits.radiances, bits.place, bits.first, bits.temperatures, target)
     return made
 
 
@@ -142,11 +143,11 @@ def surface_temperatures(
     zero : (rows, columns) array or float
         Radiance to take off [W m-2 sr-1]: what :func:`heatwake.kernels.radiometry.zero_offset` returns; NaN for none.
     """
-    bits = bit_table(table)
     given, eps, tau, off = (_plane(one, leaving.shape) for one in (leaving, emissivity, transmittance, zero))
     made = np.empty(leaving.shape, dtype=np.float32) if out is None else out
-    numbers = _numbers(table, view, leaving=True)
-    _correct(given, eps, tau, off, numbers, _NOTHING, bits.place, bits.temperatures, bits.first, made)
+    bits, numbers = bit_table(table), _numbers(table, view, leaving=True)
+    target = made.reshape(-1)
+    _correct(given, eps, tau, off, numbers, _NOTHING, bits.place, bits.first, bits.temperatures, target)
     return made
 
 
@@ -175,7 +176,7 @@ def temperatures_with_uncertainty(
     leaving, table, view, emissivity, transmittance
         As in :func:`surface_temperatures`; here the film's transmittance always counts.
     errors : InputErrors
-        Numbers, no maps.
+        Numbers; of emissivity and transmittance maps will do.
     ambient : float
         Of the air [degC].
     zero : (rows, columns) array or float
@@ -192,9 +193,9 @@ def temperatures_with_uncertainty(
     tuple of three (rows, columns) arrays
         [degC], [K], [K].
     """
-    planes = [_plane(values, leaving.shape) for values in (leaving, emissivity, transmittance, zero)]
     return _with_uncertainty(
-        planes,
+        (leaving, emissivity, transmittance, zero),
+        errors,
         _numbers(table, view, leaving=True),
         _weights(table, view, errors, ambient=ambient, cold=cold_ambient, frames=frames, cold_frames=cold_frames),
         table=table,
@@ -215,9 +216,9 @@ def correct_frame_with_uncertainty(
     out: tuple[Array, Array, Array] | None = None,
 ) -> tuple[Array, Array, Array]:
     """Return what :func:`temperatures_with_uncertainty` does of one frame [degC] as the camera wrote it."""
-    planes = [_plane(values, indicated.shape) for values in (indicated, emissivity, transmittance, np.nan)]
     return _with_uncertainty(
-        planes,
+        (indicated, emissivity, transmittance, np.nan),
+        errors,
         _numbers(table, view, leaving=False),
         _weights(table, view, errors, ambient=ambient, cold=np.nan, frames=1.0, cold_frames=np.inf),
         table=table,
@@ -227,7 +228,8 @@ def correct_frame_with_uncertainty(
 
 
 def _with_uncertainty(
-    planes: list[Array],
+    inputs: tuple[npt.ArrayLike, ...],
+    errors: InputErrors,
     numbers: Array,
     weights: Array,
     *,
@@ -235,33 +237,25 @@ def _with_uncertainty(
     radiances: Array,
     out: tuple[Array, Array, Array] | None,
 ) -> tuple[Array, Array, Array]:
-    bits, shape = bit_table(table), planes[0].shape
+    shape, bits = np.shape(inputs[0]), bit_table(table)
     made = out or (np.empty(shape, np.float32), np.empty(shape, np.float32), np.empty(shape, np.float32))
-    given, eps, tau, zero = planes
+    given, eps, tau, off = (_plane(values, shape) for values in inputs)
+    u_eps, u_tau = (_plane(values, shape) for values in (errors.emissivity, errors.transmittance))
+    out_t, out_u, out_n = (one.reshape(-1) for one in made)
     _correct_with_uncertainty(
-        given,
-        eps,
-        tau,
-        zero,
-        numbers,
-        weights,
-        radiances,
-        bits.place,
-        bits.states,
-        bits.first,
-        made[0],
-        made[1],
-        made[2],
+        *(given, eps, tau, off, u_eps, u_tau),
+        *(numbers, weights, radiances, bits.place, bits.first, bits.states),
+        *(out_t, out_u, out_n),
     )
     return made
 
 
-def _plane(values: Array | float, shape: tuple[int, ...]) -> Array:
-    """Return values as the compiled loops take them, as they are where they are so already; one row for a number."""
+def _plane(values: npt.ArrayLike, shape: tuple[int, ...]) -> Array:
+    """Return values as the compiled loops take them, as they are where they are so already; one chunk for a number."""
     if np.ndim(values) == 0:
-        return np.full((1, shape[1]), values, dtype=np.float32)
-    whole = values if np.shape(values) == shape else np.broadcast_to(values, shape)
-    return np.require(whole, np.float32, ["C", "W"])
+        return np.full(CHUNK, values, dtype=np.float32)
+    array = np.asarray(values)
+    return np.require(array if array.shape == shape else np.broadcast_to(array, shape), np.float32, ["C", "W"]).ravel()
 
 
 def _levels(table: BandTable, view: View) -> list[float]:
@@ -308,13 +302,17 @@ def _weights(
     drifts = errors.drift * slopes[3], errors.drift * zeroed_slope
     values = (
         *(film, room, rho, view.air_transmittance, air, base, side, float(view.mirrors_board)),
-        *(errors.transmittance, errors.film_reflectance, np.multiply(errors.film_temperature, slopes[0])),
-        *(errors.emissivity, np.multiply(errors.reflected, slopes[1]), errors.air_transmittance),
+        *(errors.film_reflectance, np.multiply(errors.film_temperature, slopes[0])),
+        *(np.multiply(errors.reflected, slopes[1]), errors.air_transmittance),
         *(percent / divisor, errors.accuracy / divisor, cold),
         *(plain, zeroed, plain**2 + drifts[0] ** 2, zeroed**2 + drifts[1] ** 2),
         np.multiply(errors.ambient, zeroed_slope),
     )
     return np.array(values, dtype=np.float32)
+
+
+# Compiled: pictures go by in chunks that stay in the processor's nearest memory. Each loop reads a few arrays and
+# writes to rows of one: more would have to be tested for overlap, and then no loop runs on vectors.
 
 
 @compiled("void(float32[::1], float32[::1], int64, uint32[::1], float32[::1])", divides=True)
@@ -327,19 +325,6 @@ def _find_even_cells(celsius, place, count, cells, fractions):  # type: ignore[n
         cell = np.int32(safe)
         cells[c] = np.uint32(cell)
         fractions[c] = at - np.float32(cell) if safe == at else np.float32(np.nan)
-
-
-@compiled("void(float32[::1], float32[::1], float32[::1], float32[::1], float32[::1], float32[::1])", divides=True)
-def _find_own(given, emissivity, transmittance, zero, numbers, own):  # type: ignore[no-untyped-def]
-    """Set the surface's own blackbody radiance."""
-    gain, gain_tau, level, added = numbers[0], numbers[1], numbers[2], numbers[3]
-    around, around_tau, mirrors = numbers[4], numbers[5], numbers[6]
-    for c in range(len(given)):
-        eps, tau = emissivity[c], transmittance[c]
-        lost = _ONE - eps
-        zeroed = zero[c] if zero[c] == zero[c] else np.float32(0)
-        x = (gain + gain_tau * tau) * given[c] + level + tau * (added - zeroed)
-        own[c] = (x * (_ONE - lost * mirrors) - lost * tau * (around + around_tau * tau)) / (eps * tau)
 
 
 @compiled("void(float32[::1], int64, int64, uint32[::1], float32[::1])", divides=True)
@@ -356,109 +341,140 @@ def _find_cells(radiances, first, count, cells, fractions):  # type: ignore[no-u
 
 @compiled("void(float32[::1], uint32[::1], float32[::1], float32[::1])", divides=True)
 def _look_up(values, cells, fractions, out):  # type: ignore[no-untyped-def]
-    for c in range(len(cells)):
+    for c in range(len(out)):
         low = values[cells[c]]
         out[c] = low + fractions[c] * (values[cells[c] + np.uint32(1)] - low)
 
 
 @compiled("void(float32[:, ::1], uint32[::1], float32[::1], float32[::1], float32[::1])", divides=True)
 def _look_up_both(states, cells, fractions, first, second):  # type: ignore[no-untyped-def]
-    for c in range(len(cells)):
+    for c in range(len(first)):
         low, high, place = states[cells[c]], states[cells[c] + np.uint32(1)], fractions[c]
         first[c] = low[0] + place * (high[0] - low[0])
         second[c] = low[1] + place * (high[1] - low[1])
 
 
+@compiled("void(float32[::1], float32[::1], float32[::1], float32[::1], float32[::1], float32[::1])", divides=True)
+def _find_own(given, emissivity, transmittance, zero, numbers, own):  # type: ignore[no-untyped-def]
+    """Set the surface's own blackbody radiance."""
+    gain, gain_tau, level, added = numbers[0], numbers[1], numbers[2], numbers[3]
+    around, around_tau, mirrors = numbers[4], numbers[5], numbers[6]
+    for c in range(len(given)):
+        eps, tau = emissivity[c], transmittance[c]
+        lost = _ONE - eps
+        zeroed = zero[c] if zero[c] == zero[c] else np.float32(0)
+        x = (gain + gain_tau * tau) * given[c] + level + tau * (added - zeroed)
+        own[c] = (x * (_ONE - lost * mirrors) - lost * tau * (around + around_tau * tau)) / (eps * tau)
+
+
 @compiled(
-    "void(float32[:, ::1], float32[:, ::1], float32[:, ::1], float32[:, ::1], float32[::1],"
-    " float32[::1], float32[::1], float32[::1], int64, float32[:, ::1])",
+    "void(float32[::1], float32[::1], float32[::1], float32[::1], float32[::1], float32[::1], float32[::1], int64,"
+    " float32[::1], float32[::1])",
     divides=True,
 )
 def _correct(  # type: ignore[no-untyped-def]
-    given, emissivity, transmittance, zero, numbers, radiances, place, temperatures, first, out
+    given, emissivity, transmittance, zero, numbers, radiances, place, first, temperatures, out
 ):
     """Set surface temperatures; ``given`` is in degC where ``radiances`` are given, else in radiance."""
-    columns = given.shape[1]
-    seen, own = np.empty(columns, np.float32), np.empty(columns, np.float32)
-    cells, fractions = np.empty(columns, np.uint32), np.empty(columns, np.float32)
-    for r in range(given.shape[0]):
-        line, eps = given[r], emissivity[min(r, len(emissivity) - 1)]
-        tau, offset = transmittance[min(r, len(transmittance) - 1)], zero[min(r, len(zero) - 1)]
+    whole = len(given)
+    seen, own = np.empty(CHUNK, np.float32), np.empty(CHUNK, np.float32)
+    cells, fractions = np.empty(CHUNK, np.uint32), np.empty(CHUNK, np.float32)
+    for start in range(0, whole, CHUNK):
+        size = min(CHUNK, whole - start)
+        stop = start + size
+        line = given[start:stop]
         if len(radiances):
             _find_even_cells(line, place, len(radiances), cells, fractions)
-            _look_up(radiances, cells, fractions, seen)
-            line = seen
-        _find_own(line, eps, tau, offset, numbers, own)
-        _find_cells(own, first, len(temperatures), cells, fractions)
-        _look_up(temperatures, cells, fractions, out[r])
+            _look_up(radiances, cells, fractions, seen[:size])
+            line = seen[:size]
+        _find_own(
+            line,
+            emissivity[start:stop] if len(emissivity) == whole else emissivity,
+            transmittance[start:stop] if len(transmittance) == whole else transmittance,
+            zero[start:stop] if len(zero) == whole else zero,
+            numbers,
+            own,
+        )
+        _find_cells(own[:size], first, len(temperatures), cells, fractions)
+        _look_up(temperatures, cells, fractions, out[start:stop])
+
+
+# rows of the working space: the surface's own radiance, that at the camera, squares of what film, surroundings and
+# surface bring to the emitted radiance, what radiance at the camera brings to it, slope at the surface's temperature,
+# the camera's statement in radiance without and with a zero, and radiance as given
+_OWN, _SEEN, _SQUARES, _GAIN, _SLOPE, _PLAIN, _ZEROED, _GIVEN, _ROWS = (CHUNK * row for row in range(9))
 
 
 @compiled(
-    "void(float32[::1], float32[::1], float32[::1], float32[::1], float32[::1], float32[::1], float32[::1])",
+    "void(float32[::1], float32[::1], float32[::1], float32[::1], float32[::1], float32[::1],"
+    " float32[::1], float32[::1], float32[::1])",
     divides=True,
 )
-def _find_received(own, emissivity, transmittance, numbers, weights, leaving, received):  # type: ignore[no-untyped-def]
-    """Set what leaves the surface and what of it reaches the camera, by the forward equation."""
-    around, around_tau, mirrors = numbers[4], numbers[5], numbers[6]
-    film, air_tau, air, base = weights[0], weights[3], weights[4], weights[5]
-    added = air_tau * base + (_ONE - air_tau) * air
-    for c in range(len(own)):
-        eps, tau = emissivity[c], transmittance[c]
-        lost = _ONE - eps
-        leaves = (eps * own[c] + lost * (around + around_tau * tau)) / (_ONE - lost * mirrors)
-        leaving[c] = leaves
-        received[c] = air_tau * tau * (leaves - film) + added
-
-
-_SCENE: Final = "void(" + "float32[::1], " * 7 + "float32[::1])"
-
-
-@compiled(_SCENE, divides=True)
-def _add_scene(own, leaving, emissivity, transmittance, zero, numbers, weights, squares):  # type: ignore[no-untyped-def]
-    """Set the sum of squares of what film, surroundings and surface bring to the emitted radiance."""
-    room, film, rho, air = numbers[4], weights[0], weights[2], weights[4] - weights[5]
-    by_side = (film - weights[6]) * weights[9]
-    by_side *= by_side
-    u_tau, u_film, u_eps, u_room = weights[8], weights[10], weights[11], weights[12]
-    u_air, u_ambient = weights[13] / weights[3], weights[21] * weights[21]
-    u_tau, u_film, u_eps, u_room, u_air = u_tau * u_tau, u_film * u_film, u_eps * u_eps, u_room * u_room, u_air * u_air
-    for c in range(len(own)):
-        eps, tau = emissivity[c], transmittance[c]
-        behind, absorbed, lost = film - leaving[c], _ONE - tau - rho, _ONE - eps
-        in_air, mirrored, through = air + tau * behind, room - own[c], _ONE / tau
-        at_film = by_side + behind * behind * u_tau + absorbed * absorbed * u_film + in_air * in_air * u_air
-        at_surface = mirrored * mirrored * u_eps + lost * lost * u_room
-        by_ambient = eps * eps * u_ambient if zero[c] == zero[c] else np.float32(0)
-        squares[c] = through * through * at_film + at_surface + by_ambient
-
-
-@compiled(_SCENE, divides=True)
-def _add_mirrored_scene(  # type: ignore[no-untyped-def]
-    own, leaving, emissivity, transmittance, zero, numbers, weights, squares
+def _find_state(  # type: ignore[no-untyped-def]
+    given, emissivity, transmittance, zero, u_emissivity, u_transmittance, numbers, weights, work
 ):
-    """Set the same where the film mirrors the surface."""
+    """Set the state of a surface that the film does not mirror, and what the scene's inputs bring."""
+    gain, gain_tau, level, added, room = numbers[0], numbers[1], numbers[2], numbers[3], numbers[4]
+    film, rho, air_tau, air, base = weights[0], weights[2], weights[3], weights[4], weights[5]
+    at_side, u_film, u_room, u_air = (film - weights[6]) * weights[8], weights[9], weights[10], weights[11] / air_tau
+    per_air, over_air, at_ambient = _ONE / air_tau, air - base, weights[19]
+    at_camera = air_tau * base + (_ONE - air_tau) * air
+    for c in range(len(given)):
+        eps, tau = emissivity[c], transmittance[c]
+        zeroed = zero[c] if zero[c] == zero[c] else np.float32(0)
+        through, lost = _ONE / tau, _ONE - eps
+        leaving = ((gain + gain_tau * tau) * given[c] + level) * through + added - zeroed
+        own = (leaving - lost * room) / eps
+        behind, absorbed, mirrored = film - leaving, _ONE - tau - rho, room - own
+        by_tau, by_film, by_air = behind * u_transmittance[c], absorbed * u_film, (over_air + tau * behind) * u_air
+        by_eps, by_room = mirrored * u_emissivity[c], lost * u_room
+        by_ambient = eps * at_ambient if zero[c] == zero[c] else np.float32(0)
+        at_film = by_tau * by_tau + at_side * at_side + by_film * by_film + by_air * by_air
+        work[_OWN + c] = own
+        work[_SEEN + c] = at_camera - air_tau * tau * behind
+        work[_SQUARES + c] = through * through * at_film + by_eps * by_eps + by_room * by_room + by_ambient * by_ambient
+        work[_GAIN + c] = through * per_air
+
+
+@compiled(
+    "void(float32[::1], float32[::1], float32[::1], float32[::1], float32[::1], float32[::1],"
+    " float32[::1], float32[::1], float32[::1])",
+    divides=True,
+)
+def _find_mirrored_state(  # type: ignore[no-untyped-def]
+    given, emissivity, transmittance, zero, u_emissivity, u_transmittance, numbers, weights, work
+):
+    """Set the same of a surface that it does."""
+    gain, gain_tau, level, added = numbers[0], numbers[1], numbers[2], numbers[3]
     around, around_tau, mirrors = numbers[4], numbers[5], numbers[6]
-    film, room, rho, air, side = weights[0], weights[1], weights[2], weights[4] - weights[5], weights[6]
-    u_tau, u_rho, u_film, u_eps, u_room = weights[8], weights[9], weights[10], weights[11], weights[12]
-    u_air, u_ambient = weights[13] / weights[3], weights[21]
-    for c in range(len(own)):
-        eps, tau, behind = emissivity[c], transmittance[c], film - leaving[c]
+    film, room, rho, air_tau, air, base = weights[0], weights[1], weights[2], weights[3], weights[4], weights[5]
+    side, u_rho, u_film, u_room, u_air = weights[6], weights[8], weights[9], weights[10], weights[11] / air_tau
+    at_camera, at_ambient = air_tau * base + (_ONE - air_tau) * air, weights[19]
+    for c in range(len(given)):
+        eps, tau = emissivity[c], transmittance[c]
+        zeroed = zero[c] if zero[c] == zero[c] else np.float32(0)
         lost = _ONE - eps
-        through = (_ONE - lost * mirrors) / tau
-        by_tau = (through * behind + lost * (film - room)) * u_tau
+        kept, surroundings = _ONE - lost * mirrors, around + around_tau * tau
+        leaving = ((gain + gain_tau * tau) * given[c] + level) / tau + added - zeroed
+        own = (leaving * kept - lost * surroundings) / eps
+        through, behind = kept / tau, film - leaving
+        by_tau = (through * behind + lost * (film - room)) * u_transmittance[c]
         by_rho = (through * (film - side) + lost * behind) * u_rho
-        by_film = (through + lost) * (_ONE - tau - rho) * u_film
-        by_eps = (mirrors * leaving[c] + around + around_tau * tau - own[c]) * u_eps
-        by_room, by_air = lost * tau * u_room, through * (air + tau * behind) * u_air
-        by_ambient = eps * u_ambient if zero[c] == zero[c] else np.float32(0)
-        first = by_tau * by_tau + by_rho * by_rho + by_film * by_film + by_eps * by_eps
-        squares[c] = first + by_room * by_room + by_air * by_air + by_ambient * by_ambient
+        by_film, by_room = (through + lost) * (_ONE - tau - rho) * u_film, lost * tau * u_room
+        by_eps = (mirrors * leaving + surroundings - own) * u_emissivity[c]
+        by_air = through * (air - base + tau * behind) * u_air
+        by_ambient = eps * at_ambient if zero[c] == zero[c] else np.float32(0)
+        squares = by_tau * by_tau + by_rho * by_rho + by_film * by_film + by_eps * by_eps
+        work[_OWN + c] = own
+        work[_SEEN + c] = at_camera - air_tau * tau * behind
+        work[_SQUARES + c] = squares + by_room * by_room + by_air * by_air + by_ambient * by_ambient
+        work[_GAIN + c] = through / air_tau
 
 
 @compiled("void(float32[:, ::1], float32[::1], float32[:, ::1])", divides=True)
 def _tabulate_camera(states, weights, camera):  # type: ignore[no-untyped-def]
     """Set what the camera's statement is in radiance at each radiance, without (row 0) and with (row 1) a zero."""
-    percent, accuracy, cold = weights[14], weights[15], weights[16]
+    percent, accuracy, cold = weights[12], weights[13], weights[14]
     for c in range(len(states)):
         reading, slope = states[c, 0], states[c, 1]
         camera[0, c] = slope * max(percent * abs(reading), accuracy)
@@ -473,55 +489,24 @@ def _count_finite(values):  # type: ignore[no-untyped-def]
     return count
 
 
-@compiled("void(float32[::1], float32[::1], float32[::1], float32[::1], float32[::1])", divides=True)
-def _choose(plain, zeroed, zero, weights, squares):  # type: ignore[no-untyped-def]
-    own_plain, own_zeroed = weights[19], weights[20]
-    for c in range(len(zero)):
-        with_zero, without = zeroed[c], plain[c]  # loaded alike, whichever it is: a loop on vectors
-        is_zeroed = zero[c] == zero[c]
-        stated = with_zero if is_zeroed else without
-        own = own_zeroed if is_zeroed else own_plain
-        squares[c] = stated * stated + own
-
-
-@compiled("void(float32[:, ::1], uint32[::1], float32[::1], float32[::1], float32[::1], float32[:, ::1])", divides=True)
-def _add_camera(camera, cells, fractions, zero, weights, sums):  # type: ignore[no-untyped-def]
-    """Set the second of ``sums`` to the squares of what the camera brings to radiance at it; the others are used up."""
-    zeroed = _count_finite(zero)
-    if zeroed < len(zero):
-        _look_up(camera[0], cells, fractions, sums[2])
-    if zeroed:
-        _look_up(camera[1], cells, fractions, sums[3])
-    _choose(sums[2], sums[3], zero, weights, sums[1])
-
-
-@compiled(
-    "void(float32[:, ::1], float32[::1], float32[::1], float32[::1], float32[::1], float32[::1], float32[::1])",
-    divides=True,
-)
-def _combine(sums, emissivity, transmittance, slope, numbers, weights, total):  # type: ignore[no-untyped-def]
-    """Set the combined uncertainty; the third of ``sums`` becomes what radiance at the camera brings [K]."""
-    scene, camera, gain = sums[0], sums[1], sums[2]
-    mirrors, per_air = numbers[6], _ONE / weights[3]
+@compiled("void(float32[::1], float32[::1], float32[::1], float32[::1], float32[::1], float32[::1])", divides=True)
+def _finish(emissivity, zero, weights, work, total, noise):  # type: ignore[no-untyped-def]
+    """Set the combined uncertainty and its noise."""
+    noise_plain, noise_zeroed, own_plain, own_zeroed = weights[15], weights[16], weights[17], weights[18]
     for c in range(len(total)):
-        eps, tau = emissivity[c], transmittance[c]
-        emitted = eps * slope[c]
-        both = _ONE / (emitted * tau)  # one division for two
-        at_camera, per_kelvin = (_ONE - (_ONE - eps) * mirrors) * (both * emitted) * per_air, both * tau
-        gain[c] = at_camera * per_kelvin
-        total[c] = np.sqrt(scene[c] + at_camera * at_camera * camera[c]) * per_kelvin
-
-
-@compiled("void(float32[::1], float32[::1], float32[::1], float32[::1])", divides=True)
-def _set_noise(gain, zero, weights, noise):  # type: ignore[no-untyped-def]
-    plain, zeroed = weights[17], weights[18]
-    for c in range(len(noise)):
-        noise[c] = gain[c] * (zeroed if zero[c] == zero[c] else plain)
+        without, with_zero = work[_PLAIN + c], work[_ZEROED + c]  # loaded alike, whichever it is: a loop on vectors
+        is_zeroed = zero[c] == zero[c]
+        camera = with_zero if is_zeroed else without
+        own = own_zeroed if is_zeroed else own_plain
+        spread = noise_zeroed if is_zeroed else noise_plain
+        gain, per_kelvin = work[_GAIN + c], _ONE / (emissivity[c] * work[_SLOPE + c])
+        total[c] = np.sqrt(work[_SQUARES + c] + gain * gain * (camera * camera + own)) * per_kelvin
+        noise[c] = gain * spread * per_kelvin
 
 
 @compiled(
-    "void(float32[:, ::1], float32[:, ::1], float32[:, ::1], float32[:, ::1], float32[::1], float32[::1],"
-    " float32[::1], float32[::1], float32[:, ::1], int64, float32[:, ::1], float32[:, ::1], float32[:, ::1])",
+    "void(float32[::1], float32[::1], float32[::1], float32[::1], float32[::1], float32[::1], float32[::1],"
+    " float32[::1], float32[::1], float32[::1], int64, float32[:, ::1], float32[::1], float32[::1], float32[::1])",
     divides=True,
 )
 def _correct_with_uncertainty(  # type: ignore[no-untyped-def]
@@ -529,39 +514,46 @@ def _correct_with_uncertainty(  # type: ignore[no-untyped-def]
     emissivity,
     transmittance,
     zero,
+    u_emissivity,
+    u_transmittance,
     numbers,
     weights,
     radiances,
     place,
-    states,
     first,
+    states,
     out,
     total,
     noise,
 ):
     """Set surface temperatures, their combined uncertainty and its noise; ``given`` as in :func:`_correct`."""
-    columns = given.shape[1]
-    seen, own, leaving = np.empty(columns, np.float32), np.empty(columns, np.float32), np.empty(columns, np.float32)
-    slope, sums = np.empty(columns, np.float32), np.empty((4, columns), np.float32)
-    camera = np.empty((2, len(states)), np.float32)
+    whole = len(given)
+    work, camera = np.empty(_ROWS, np.float32), np.empty((2, len(states)), np.float32)
+    cells, fractions = np.empty(CHUNK, np.uint32), np.empty(CHUNK, np.float32)
     _tabulate_camera(states, weights, camera)
-    cells, fractions = np.empty(columns, np.uint32), np.empty(columns, np.float32)
-    for r in range(given.shape[0]):
-        line, eps = given[r], emissivity[min(r, len(emissivity) - 1)]
-        tau, offset = transmittance[min(r, len(transmittance) - 1)], zero[min(r, len(zero) - 1)]
+    for start in range(0, whole, CHUNK):
+        size = min(CHUNK, whole - start)
+        stop = start + size
+        line = given[start:stop]
         if len(radiances):
             _find_even_cells(line, place, len(radiances), cells, fractions)
-            _look_up(radiances, cells, fractions, seen)
-            line = seen
-        _find_own(line, eps, tau, offset, numbers, own)
-        _find_received(own, eps, tau, numbers, weights, leaving, seen)
+            _look_up(radiances, cells, fractions, work[_GIVEN : _GIVEN + size])
+            line = work[_GIVEN : _GIVEN + size]
+        eps = emissivity[start:stop] if len(emissivity) == whole else emissivity
+        tau = transmittance[start:stop] if len(transmittance) == whole else transmittance
+        offset = zero[start:stop] if len(zero) == whole else zero[:size]
+        u_eps = u_emissivity[start:stop] if len(u_emissivity) == whole else u_emissivity
+        u_tau = u_transmittance[start:stop] if len(u_transmittance) == whole else u_transmittance
         if weights[7]:
-            _add_mirrored_scene(own, leaving, eps, tau, offset, numbers, weights, sums[0])
+            _find_mirrored_state(line, eps, tau, offset, u_eps, u_tau, numbers, weights, work)
         else:
-            _add_scene(own, leaving, eps, tau, offset, numbers, weights, sums[0])
-        _find_cells(seen, first, len(states), cells, fractions)
-        _add_camera(camera, cells, fractions, offset, weights, sums)
-        _find_cells(own, first, len(states), cells, fractions)
-        _look_up_both(states, cells, fractions, out[r], slope)
-        _combine(sums, eps, tau, slope, numbers, weights, total[r])
-        _set_noise(sums[2], offset, weights, noise[r])
+            _find_state(line, eps, tau, offset, u_eps, u_tau, numbers, weights, work)
+        zeroed = _count_finite(offset)
+        _find_cells(work[_SEEN : _SEEN + size], first, len(states), cells, fractions)
+        if zeroed < size:
+            _look_up(camera[0], cells, fractions, work[_PLAIN : _PLAIN + size])
+        if zeroed:
+            _look_up(camera[1], cells, fractions, work[_ZEROED : _ZEROED + size])
+        _find_cells(work[_OWN : _OWN + size], first, len(states), cells, fractions)
+        _look_up_both(states, cells, fractions, out[start:stop], work[_SLOPE : _SLOPE + size])
+        _finish(eps, offset, weights, work, total[start:stop], noise[start:stop])
