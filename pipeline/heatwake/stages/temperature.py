@@ -1,24 +1,29 @@
 """From radiance on the board to temperature, rise over ambient, and how well both are known."""
 
+from dataclasses import replace
 from typing import Any, Final
 
 import numpy as np
 import numpy.typing as npt
 import xarray as xr
 
-from heatwake.kernels.correction import View, surface_temperatures
+from heatwake.kernels.budget import InputErrors
+from heatwake.kernels.correction import View, temperatures_with_uncertainty
 from heatwake.kernels.radiometry import Film, Lid, zero_offset
 from heatwake.schema.variables import label
 from heatwake.stages.stage import Stage
 from heatwake.stages.uncertainty import (
+    INPUTS,
     TemperatureSettings,
     Way,
-    film_temperature,
-    map_uncertainty,
+    gather_inputs,
+    input_errors,
     reflected_temperature,
 )
 
 Array = npt.NDArray[Any]
+
+BOARD_DIMS: Final = 3  # time, y, x
 
 
 def measure_temperature(session: xr.Dataset, settings: TemperatureSettings) -> xr.Dataset:
@@ -30,8 +35,7 @@ def measure_temperature(session: xr.Dataset, settings: TemperatureSettings) -> x
     What cannot be inverted is NaN and not ``valid``.
     """
     made = session.assign(_emissivity(session, settings))
-    temperature = _temperature(made)
-    uncertainty, noise = map_uncertainty(made, settings, temperature=temperature, emissivity=made["emissivity"])
+    temperature, uncertainty, noise = _maps(made, settings)
     maps = {
         "temperature": temperature,
         "temperature_rise": temperature - made["ambient"].astype(np.float32),
@@ -73,27 +77,25 @@ def _parts_windows(session: xr.Dataset) -> list[tuple[Any, float, float]]:
     return found
 
 
-def _temperature(session: xr.Dataset) -> xr.DataArray:
-    ambient, emissivity = session["ambient"], session["emissivity"]
-    transmittance = session["transmittance"]
-    if "transmittance_map" in session and set(session["transmittance_map"].dims) == {"y", "x"}:
-        transmittance = session["transmittance_map"].fillna(transmittance)
-    inputs = (
-        session["board_radiance"],
-        _zero(session),
-        emissivity,
-        transmittance,
-        reflected_temperature(session, ambient),
-        film_temperature(session).broadcast_like(ambient),
-    )
-    temperature: xr.DataArray = xr.apply_ufunc(
-        _invert,
-        *(values.astype(np.float32) for values in inputs),
-        kwargs={"way": Way.of(session)},
+def _maps(session: xr.Dataset, settings: TemperatureSettings) -> list[xr.DataArray]:
+    """Return temperature, its standard uncertainty and what noise has of it (time, y, x), float32; lazy.
+
+    A pixel that was not seen cold is not zeroed.
+    """
+    seen_cold = session["cold_radiance"].notnull() & session["cold_ambient"].notnull()
+    zero = _zero(session).where(seen_cold)
+    inputs = gather_inputs(session, settings, emissivity=session["emissivity"], cold_ambient=session["cold_ambient"])
+    made: tuple[xr.DataArray, ...] = xr.apply_ufunc(
+        _correct,
+        session["board_radiance"].transpose("time", "y", "x").astype(np.float32),
+        zero.transpose("y", "x").astype(np.float32),
+        *inputs.arrays(),
+        kwargs={"way": Way.of(session), "errors": input_errors(session, settings)},
+        output_core_dims=[[], [], []],
         dask="parallelized",
-        output_dtypes=[np.float32],
+        output_dtypes=[np.float32] * 3,
     )
-    return temperature.transpose("time", "y", "x")
+    return [values.transpose("time", "y", "x").drop_attrs(deep=False) for values in made]
 
 
 def _zero(session: xr.Dataset) -> xr.DataArray:
@@ -116,30 +118,46 @@ def _zero(session: xr.Dataset) -> xr.DataArray:
     return offset
 
 
-def _invert(radiance: Array, *inputs: Array, way: Way) -> Array:
-    """Return surface temperatures of the radiance that leaves the surface; a picture at a time."""
-    made = np.empty(radiance.shape, dtype=np.float32)
-    along = [np.broadcast_to(one, radiance.shape) for one in inputs]
+def _correct(radiance: Array, zero: Array, *inputs: Array, way: Way, errors: InputErrors) -> tuple[Array, ...]:
+    """Return what :func:`_maps` does of the radiance that leaves the surface; a picture at a time."""
+    made = [np.empty(radiance.shape, dtype=np.float32) for _ in range(3)]
     for number in range(len(radiance) if radiance.size else 0):
-        zero, emissivity, transmittance, reflected, film = (one[number] for one in along)
-        room = float(reflected[0, 0])
+        at = dict(zip(INPUTS, (_at(values, number) for values in inputs), strict=True))
         view = View(
-            reflected=room,
-            film_temperature=float(film[0, 0]),
-            camera_side=room,  # of no account: what the film adds is off already
+            reflected=at["reflected"],
+            film_temperature=at["film_temperature"],
+            camera_side=at["ambient"],
             film_reflectance=way.film_reflectance,
+            air_transmittance=way.air_transmittance,
+            air_temperature=at["air_temperature"],
             mirrors_board=way.mirrors_board,
         )
-        surface_temperatures(
+        temperatures_with_uncertainty(
             radiance[number],
             table=way.table,
             view=view,
-            emissivity=emissivity,
-            transmittance=transmittance,
-            zero=zero,
-            out=made[number],
+            errors=replace(
+                errors,
+                emissivity=at["emissivity_uncertainty"],
+                transmittance=at["transmittance_uncertainty"],
+                film_temperature=at["film_temperature_uncertainty"],
+            ),
+            ambient=at["ambient"],
+            emissivity=at["emissivity"],
+            transmittance=at["transmittance"],
+            zero=_at(zero, number),
+            cold_ambient=at["cold_ambient"],
+            frames=at["frames"],
+            cold_frames=at["cold_frames"],
+            out=(made[0][number], made[1][number], made[2][number]),
         )
-    return made
+    return tuple(made)
+
+
+def _at(values: Array, number: int) -> Any:
+    """Return what an array of pictures, of numbers over time, or of neither has for one picture: a map or a number."""
+    one = values[number if len(values) > 1 else 0] if values.ndim == BOARD_DIMS else values
+    return float(one.item()) if one.size == 1 else one
 
 
 STAGE: Final = Stage(

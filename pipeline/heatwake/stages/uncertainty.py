@@ -132,19 +132,6 @@ def gather_inputs(
     )
 
 
-def map_uncertainty(
-    session: xr.Dataset, settings: TemperatureSettings, *, temperature: xr.DataArray, emissivity: xr.DataArray
-) -> tuple[xr.DataArray, xr.DataArray]:
-    """Return the standard uncertainty of temperatures (time, y, x), and what noise has of it [K]; lazy, float32.
-
-    A pixel that was not seen cold is not zeroed.
-    """
-    cold_ambient = session["cold_ambient"].where(session["cold_radiance"].notnull())
-    inputs = gather_inputs(session, settings, emissivity=emissivity, cold_ambient=cold_ambient)
-    total, _, noise = _add_up(session, settings, temperature=temperature, inputs=inputs, of_rise=False)
-    return total, noise
-
-
 def rise_uncertainty(
     session: xr.Dataset,
     *,
