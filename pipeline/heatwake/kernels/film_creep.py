@@ -8,18 +8,22 @@ where parts, room and camera drift evenly: of the constant only what rises as ``
 counts beside an even drift.
 """
 
+import warnings
 from dataclasses import dataclass
 from typing import Any, Final
 
 import numpy as np
 import numpy.typing as npt
 
+from heatwake.kernels.frame_quality import common_steps
+
 Array = npt.NDArray[np.floating[Any]]
 
-TIME_CONSTANTS: Final = (0.5, 0.8, 1.3, 2.0, 3.2, 5.0)  # [s] films of some 5 to 50 um
+TIME_CONSTANTS: Final = tuple(np.geomspace(0.5, 5.0, 12).tolist())  # [s] films of some 5 to 50 um
 _BISQUARE: Final = 4.685
 _MAD_TO_SIGMA: Final = 1.4826
 _ROUNDS: Final = 5
+_GOES_ON: Final = 0.3
 _LEAST_PLACES: Final = 12
 _LEAST_FRAMES: Final = 8
 _SPAN: Final = 3.0  # time constants that the recording must last to tell a bend from a drift
@@ -67,12 +71,38 @@ def film_creep(levels: Array, elapsed: Array) -> Creep:
     return min(fits, key=lambda fit: fit[0])[1]
 
 
+def first_jump(levels: Array, elapsed: Array, *, least: float) -> int:
+    """Return the number of the first frame after a shutter event, or of frames where there is none.
+
+    A shutter moves all pixels within one interval and leaves them there; a film that warms goes on moving them in the
+    next, by more than a third where frames follow each other within its time constant.
+
+    Parameters
+    ----------
+    levels : (n, places) array
+        Readings of places [K or degC]; NaN is not seen.
+    elapsed : (n,) array
+        [s], rising.
+    least : float
+        Smallest step that counts [K].
+    """
+    steps = common_steps(levels, elapsed, least=least)
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore", RuntimeWarning)  # a frame without any reading
+        changes = np.nanmedian(np.diff(levels, axis=0, append=levels[-1:]), axis=1)
+    jumps = np.flatnonzero((steps != 0) & ~(changes * np.sign(steps) > _GOES_ON * np.abs(steps)))
+    return int(jumps[0]) if len(jumps) else len(levels)
+
+
 def common_change(levels: Array) -> Array:
     """Return each frame's change since the mean of all that does not depend on how hot a place is, ``(n,)``.
 
-    A robust line of the change over the place's level, taken where the coldest twentieth lies.
+    A robust line of the change over the place's level, taken where the coldest twentieth lies; of the colder half of
+    the places, for in the other parts may be switched on or off.
     """
     usual = np.median(levels, axis=0)
+    colder = usual <= np.median(usual)
+    levels, usual = levels[:, colder], usual[colder]
     rise = usual - np.quantile(usual, 0.05)
     design = np.stack([np.ones_like(rise), rise], axis=1)
     return np.array([_robust(design, row)[0] for row in levels - usual])

@@ -122,6 +122,34 @@ def pair_transmittance(
     )
 
 
+def without_warming(slope: npt.ArrayLike, *, reflectance: float, share: float) -> Array:
+    """Return the transmittance behind the slope of a film that is warmer over hotter places.
+
+    A film that takes up ``share`` of the rise below it emits ``share (1 - tau - rho)`` of that radiance: a straight
+    line cannot tell this from what it passes, so that ``slope = tau + share (1 - tau - rho)``. Where transmittance and
+    reflectance leave no absorptance, the slope is the transmittance.
+
+    Parameters
+    ----------
+    slope : array
+        Of covered over bare radiance; NaN stays NaN.
+    reflectance : float
+        In-band reflectance of the film.
+    share : float
+        Rise of the film's radiance per rise of the scene's, below 1.
+
+    Examples
+    --------
+    >>> float(without_warming(0.8952, reflectance=0.08, share=0.2).round(4))
+    0.889
+    >>> float(without_warming(0.94, reflectance=0.08, share=0.2))
+    0.94
+    """
+    values = np.asarray(slope, dtype=np.float64)
+    behind = (values - share * (1 - reflectance)) / (1 - share)
+    return np.asarray(np.where(values + reflectance < 1, behind, values))
+
+
 def picture_shift(reference: Array, moving: Array) -> tuple[float, float]:
     """Return how far the content of one picture lies from another's, ``(rows, columns)`` to be added to align it.
 

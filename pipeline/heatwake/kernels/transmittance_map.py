@@ -28,6 +28,8 @@ NOT_SEEN: Final = 5
 
 _FINE: Final = 1.0  # [pixel] standard deviation of the smoothing that creases and lamps are sought with
 _WHITE_LEFT: Final = 0.283  # of white noise's standard deviation after it: 1/(2 sqrt(pi))
+_LEAST_LIFT: Final = 3.0  # [W m-2 sr-1] of contrast: a fold's own radiance may be the film's or the room's, 3 K apart
+_LEFT: Final = 0.7  # of what a fold of two or three pixels shows, after the fine smoothing
 _SURE: Final = 5.0  # standard deviations from which a place departs from the line
 _LIKELY: Final = 2.5  # and its surroundings with it
 _LEAST_FALL: Final = 0.03  # of transmittance at a crease: half of a second layer's
@@ -64,6 +66,7 @@ def map_transmittance(
     fit: PairFit,
     *,
     noise: float,
+    level: float = 0.0,
     scale: float = 4.0,
     position_uncertainty: float = 0.1,
     change: float = 0.005,
@@ -79,6 +82,8 @@ def map_transmittance(
         Their line.
     noise : float
         Standard deviation of the noise of either mean [W m-2 sr-1].
+    level : float
+        Standard uncertainty of the whole film's transmittance; the line's own where that is more.
     scale : float
         Standard deviation of the Gaussian that it is smoothed with [pixel]. Places that are flagged are smoothed among
         themselves, so that a crease stays out of what lies beside it.
@@ -104,7 +109,7 @@ def map_transmittance(
     tau, spread = _smoothed(contrast, passed, weight, sound, scale=scale, white=white, shared=shared)
     lever = max(float(np.mean(contrast[seen])), 0.0)
     near = np.maximum(_gaussian(np.abs(contrast), scale), 1e-9)
-    spread = np.hypot(spread, fit.uncertainty * np.maximum(lever / near, 1.0))
+    spread = np.hypot(spread, max(level, fit.uncertainty) * np.maximum(lever / near, 1.0))
     flags[(flags == TRUSTED) & ~(spread <= trusted)] = LITTLE_CONTRAST
     return TransmittanceMap(tau, spread, flags)
 
@@ -147,7 +152,8 @@ def _flags(
     falls = (lift > 0) & (local < fit.transmittance - _LEAST_FALL) & (local >= _FOLDED)
     crease = _connected(np.where(falls, -score, 0.0))
     changed = _connected(np.where((over < -_LEAST_LIGHT) & ((lift <= 0) | (local < _FOLDED)), -score, 0.0))
-    hidden = _SURE * error > (1 - fit.transmittance) * np.abs(lift)  # a second layer would not show
+    hidden = np.abs(lift) < _LEAST_LIFT
+    hidden |= _SURE * error > _LEFT * (1 - fit.transmittance) * np.abs(lift)  # a second layer would not show
     flags = np.where(hidden, LITTLE_CONTRAST, TRUSTED).astype(np.int8)
     for mask, flag in ((crease, CREASE), (changed, CHANGED), (lamp, LAMP)):
         flags[ndimage.binary_dilation(mask, iterations=1)] = flag

@@ -31,7 +31,6 @@ class FilmSettings(PairSettings):
     """How the film's optics are found where the session file leaves them open."""
 
     transmittance_uncertainty: NonNegativeFloat = 0.01  # of a transmittance that was given as a number
-    warming_share: NonNegativeFloat = 0.15  # of the rise below it, by which the film itself may warm
     reflectance: float = Field(default=0.08, ge=0, lt=1)  # two faces of polyethylene, n 1.52: 0.08
     creeping_K: PositiveFloat = 0.6  # [K] at 30 degC: polyethylene that warms by 15 K makes 0.4, PVC 3
 
@@ -59,10 +58,11 @@ def correct_film(session: xr.Dataset, settings: FilmSettings) -> xr.Dataset:
     made["film_reflectance"] = ((), found.film.reflectance)
     made["film_creep"] = ((), found.creep)
     if found.pair is not None:
+        places, picture = found.pair.places, ("row", "column")
         scale = {"smoothing_px": settings.map_scale_px}  # standard deviation of the Gaussian
-        made["pair_transmittance"] = (("row", "column"), found.pair.places.transmittance.astype(np.float32), scale)
-        made["pair_transmittance_uncertainty"] = (("row", "column"), found.pair.places.uncertainty.astype(np.float32))
-        made["pair_trust"] = (("row", "column"), found.pair.places.flags)
+        made["pair_transmittance"] = (picture, places.transmittance.astype(np.float32), scale)
+        made["pair_transmittance_uncertainty"] = (picture, places.uncertainty.astype(np.float32))
+        made["pair_trust"] = (picture, places.flags)
     return label(made.assign(_radiance_added(session, found.film)))
 
 
@@ -84,12 +84,18 @@ def _find(session: xr.Dataset, settings: FilmSettings) -> _Found:
     given = float(session["film_transmittance_given"])
     pair, creep, creeps = None, np.nan, False
     if "bare_temperature" in session and "covered_temperature" in session:
-        pair = measure_pair(session, settings)
-        tau, uncertainty = pair.fit.transmittance, pair.fit.uncertainty
-        comment = f"measured from a bare and a covered recording over {pair.fit.pixels} pixels, {pair.frames}"
+        given_reflectance = float(session["film_reflectance_given"])
+        reflectance = given_reflectance if np.isfinite(given_reflectance) else settings.reflectance
+        pair = measure_pair(session, settings, reflectance=reflectance)
+        tau, uncertainty = pair.transmittance, pair.uncertainty
+        comment = f"measured from a bare and a covered recording over {pair.pixels} pixels, {pair.frames}"
         creep, creeps = _creep(session, pair, settings)
     elif "reference_bare" in session:
         tau, uncertainty = _from_references(session, settings)
+        absorptance = max(
+            0.0, 1 - tau - settings.reflectance
+        )  # a film that warms over the hotter one adds to the slope
+        uncertainty = math.hypot(uncertainty, absorptance * settings.warming_uncertainty)
         comment = f"measured from {session.sizes['film_reference']} references without and with the film"
     elif np.isfinite(given):
         tau, uncertainty, comment = given, settings.transmittance_uncertainty, "as given"
@@ -99,9 +105,6 @@ def _find(session: xr.Dataset, settings: FilmSettings) -> _Found:
     if not 0 < tau <= 1:
         raise InputError("session.toml: film.transmittance", f"{tau:.4g}, {comment}", "must lie in (0, 1]")
     film = Film(tau, _reflectance(session, settings, tau))
-    if comment != "as given":
-        # A film that warms with what lies below it adds to the slope: no line can tell this from transmittance.
-        uncertainty = math.hypot(uncertainty, film.absorptance * settings.warming_share)
     doubt = film_doubt(tau, creep=creep if creeps else np.nan)
     if doubt:
         logger.warning("film transmittance is %.3f, %s: %s", tau, comment, doubt)

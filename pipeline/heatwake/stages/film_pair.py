@@ -2,20 +2,20 @@
 
 import logging
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any, Final
 
 import numpy as np
 import numpy.typing as npt
 import xarray as xr
-from pydantic import NonNegativeFloat, PositiveFloat
+from pydantic import Field, NonNegativeFloat, PositiveFloat
 
 from heatwake.errors import InputError
-from heatwake.kernels.film_creep import UNKNOWN, Creep, film_creep
-from heatwake.kernels.frame_quality import common_steps, is_repeat, thumbnail
+from heatwake.kernels.film_creep import UNKNOWN, Creep, film_creep, first_jump
+from heatwake.kernels.frame_quality import is_repeat, thumbnail
 from heatwake.kernels.frame_reduction import FrameReducer
 from heatwake.kernels.pair_frames import steady_frames
-from heatwake.kernels.transmittance import PairFit, move_picture, pair_transmittance, picture_shift
+from heatwake.kernels.transmittance import move_picture, pair_transmittance, picture_shift, without_warming
 from heatwake.kernels.transmittance_map import TransmittanceMap, map_transmittance
 from heatwake.schema.settings import Settings
 from heatwake.stages.band import band_table
@@ -38,6 +38,11 @@ class PairSettings(Settings):
     creep_s: PositiveFloat = 60.0  # [s] of the covered recording that are watched for a film that warms
     least_step: PositiveFloat = 0.1  # [K] smallest step common to all pixels that ends what is averaged
     transmittance_floor: NonNegativeFloat = 0.002  # no pair of recordings gives less
+    # A film is midway between room and air, and the air takes up none to half of the rise of the board below it; in a
+    # pair the film therefore warms by none to a quarter of it, and a straight line takes that for transmittance.
+    warming_share: float = Field(default=0.125, ge=0, lt=1)
+    warming_uncertainty: NonNegativeFloat = 0.07  # 0.125/sqrt(3)
+    reflectance_uncertainty: NonNegativeFloat = 0.02
     least_contrast_K: PositiveFloat = 5.0  # a pair of less contrast is refused
     largest_shift_px: PositiveFloat = 8.0  # a pair that moved farther is refused
     map_scale_px: PositiveFloat = 4.0  # standard deviation of the Gaussian that the map is smoothed with
@@ -50,8 +55,10 @@ class PairMeasurement:
 
     Attributes
     ----------
-    fit : PairFit
-        The line of covered over bare radiance.
+    transmittance, uncertainty : float
+        Of the whole film, without what it warms over hotter places.
+    pixels : int
+        Number of pixels that weighed.
     places : TransmittanceMap
         Transmittance place by place, in the picture of the bare recording.
     creep : Creep
@@ -60,7 +67,9 @@ class PairMeasurement:
         Which frames were used.
     """
 
-    fit: PairFit
+    transmittance: float
+    uncertainty: float
+    pixels: int
     places: TransmittanceMap
     creep: Creep
     frames: str
@@ -76,12 +85,13 @@ class _Coarse:
     repeats: npt.NDArray[np.bool_]
 
 
-def measure_pair(session: xr.Dataset, settings: PairSettings) -> PairMeasurement:
+def measure_pair(session: xr.Dataset, settings: PairSettings, *, reflectance: float) -> PairMeasurement:
     """Return what ``bare_temperature`` and ``covered_temperature`` tell of the film.
 
     Of the covered recording the first seconds are averaged, before the parts react to the film, of the bare one the
     last before them; frames that repeat the one before or show something in the way are left out, and of the stretches
-    between two shutter events the longest is taken.
+    between two shutter events the longest is taken. With the film's ``reflectance``, what a film adds that
+    warms over hotter places is taken off the slope.
 
     Raises
     ------
@@ -103,11 +113,23 @@ def measure_pair(session: xr.Dataset, settings: PairSettings) -> PairMeasurement
     fit = pair_transmittance(bare, covered, noise=noise, floor=settings.transmittance_floor)
     if fit.pixels == 0:
         raise InputError(WHERE, "a pair with too few pixels in common", "must show one hot scene")
+    share, spread = settings.warming_share, settings.warming_uncertainty
+    tau = float(without_warming(fit.transmittance, reflectance=reflectance, share=share))
+    warming = max(0.0, 1 - tau - reflectance) * spread
+    level = math.hypot(fit.uncertainty, share * settings.reflectance_uncertainty, warming)
     places = map_transmittance(
-        bare, covered, fit, noise=noise, scale=settings.map_scale_px, trusted=settings.map_uncertainty
+        *(bare, covered, fit), noise=noise, level=level, scale=settings.map_scale_px, trusted=settings.map_uncertainty
     )
+    unwarmed = without_warming(places.transmittance, reflectance=reflectance, share=share)
     told = (_told("bare", bare_frames, session.sizes), _told("covered", covered_frames, session.sizes))
-    return PairMeasurement(fit, places, _creep(session, watched, settings), ", ".join(told))
+    return PairMeasurement(
+        transmittance=tau,
+        uncertainty=level,
+        pixels=fit.pixels,
+        places=replace(places, transmittance=unwarmed),
+        creep=_creep(session, watched, settings),
+        frames=", ".join(told),
+    )
 
 
 def pair_interval(session: xr.Dataset) -> float:
@@ -194,8 +216,7 @@ def _creep(session: xr.Dataset, watched: _Coarse, settings: PairSettings) -> Cre
     """Return how the film's own radiance rose, up to the first shutter event."""
     sound = np.flatnonzero(~watched.repeats)
     levels = watched.pictures[sound].reshape(len(sound), -1)
-    steps = np.flatnonzero(common_steps(levels, watched.elapsed[sound], least=settings.least_step))
-    until = steps[0] if len(steps) else len(sound)
+    until = first_jump(levels, watched.elapsed[sound], least=settings.least_step)
     if until < 2:
         return UNKNOWN
     emissivity = float(session["emissivity_setting"])
