@@ -40,7 +40,7 @@ def curves_figure(results: xr.Dataset, *, width: float = 9.0) -> Figure:
     axes.set_ylabel("rise over ambient, K")
     axes.grid(axis="y")
     axes.set_axisbelow(True)
-    _time_axis(axes)
+    time_axis(axes)
     draw_events(axes, results)
     return figure
 
@@ -61,7 +61,7 @@ def quality_figure(results: xr.Dataset, *, width: float = 9.0) -> Figure:
     other.set_ylabel("movement, px", color=style.SERIES[1])
     other.set_ylim(0, max(1.0, 1.15 * float(np.nanmax(moved)) if np.isfinite(moved).any() else 1.0))
     line.set_xlim(min(0.0, float(times[0])), max(float(times[-1]), float(times[0]) + 1.0))
-    _time_axis(line)
+    time_axis(line)
     return figure
 
 
@@ -235,7 +235,8 @@ def _least(values: Array) -> float:
     return float(known.min()) if known.size else 0.0
 
 
-def _time_axis(axes: Axes) -> None:
+def time_axis(axes: Axes) -> None:
+    """Mark whole seconds, minutes or hours along the time axis."""
     low, high = axes.get_xlim()
     step = next((s for s in (10, 15, 30, 60, 120, 300, 600, 900, 1800, 3600) if (high - low) / s <= 8), 7200)
     ticks = np.arange(np.ceil(low / step), np.floor(high / step) + 1) * step

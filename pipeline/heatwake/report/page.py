@@ -25,6 +25,7 @@ from heatwake.report.flow_reading import board_direction, opening_roles, region_
 from heatwake.report.maps import length_unit
 from heatwake.report.margin_bar import margin_bars
 from heatwake.report.parts import PartRow, final_ambient, part_rows
+from heatwake.report.probes import has_probes, probe_rows, probe_sentences, probes_figure
 from heatwake.schema.variables import OPENING_KIND
 
 WIDE, NARROW = 9.0, 4.3  # [inch] widths of a figure's two forms
@@ -78,6 +79,8 @@ def session_page(
         film=film_text(results),
         zeroed=bool("cold_ambient" in results and np.isfinite(results["cold_ambient"])),
         items=report_items(results),
+        probes=probe_rows(results),
+        probe_sentences=probe_sentences(results),
         settings=record(settings),
         provenance=record(provenance),
     )
@@ -141,6 +144,9 @@ def _figures(results: xr.Dataset, flow: xr.Dataset | None, *, rows: list[PartRow
     if results.sizes.get("frame", 0) and "reason" in results:
         alt = "Strip of what became of each frame, over curves of its agreement with the reference and its movement"
         made["quality"] = two_forms(lambda width: quality_figure(results, width=width), name="quality", alt=alt)
+    if has_probes(results):
+        alt = "Curves of what the camera reads above each thermocouple over time"
+        made["probes"] = two_forms(lambda width: probes_figure(results, width=width), name="probes", alt=alt)
     return made
 
 

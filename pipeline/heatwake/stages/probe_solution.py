@@ -12,8 +12,8 @@ import xarray as xr
 from heatwake.errors import InputError
 from heatwake.kernels.probe_line import LineFit, fit_line
 from heatwake.kernels.radiometry import Film, Lid, leaving_radiance
-from heatwake.kernels.transmittance import FRESNEL_CEILING, SINGLE_LAYER_LEAST
 from heatwake.stages.band import band_table
+from heatwake.stages.film import film_doubt
 from heatwake.stages.probe_readings import CameraReading, Seen, ThermocoupleSettings
 from heatwake.stages.uncertainty import film_temperature, reflected_temperature
 
@@ -152,10 +152,10 @@ def _sight(
     expected, measured = leaving - own, tau * (seen.radiance - own)
     zeroed = np.isfinite(seen.cold)[:, None]
     if zeroed.any():
-        cold_film, cold_room, ambient = _when_cold(session)
-        lid = Lid(film, cold_film) if mirrors else None
+        cold_room, ambient = _when_cold(session)
+        lid = Lid(film, ambient) if mirrors else None
         cold = leaving_radiance(ambient, table=table, emissivity=emissivity, reflected=cold_room, lid=lid)
-        own = table.radiance(cold_film)
+        own = table.radiance(ambient)
         expected = expected - np.where(zeroed, cold - own, 0.0)
         measured = measured - np.where(zeroed, tau * (seen.cold[:, None] - own), 0.0)
     hot = ~zeroed | (session["elapsed"].to_numpy() > _power_on(session))
@@ -176,14 +176,10 @@ def _over_time(session: xr.Dataset, values: xr.DataArray) -> Array:
     return np.broadcast_to(np.asarray(values.to_numpy(), dtype=np.float64), (session.sizes["time"],))
 
 
-def _when_cold(session: xr.Dataset) -> tuple[float, float, float]:
-    """Return film, surroundings and air when the board was cold [degC]."""
+def _when_cold(session: xr.Dataset) -> tuple[float, float]:
+    """Return surroundings and air when the board was cold [degC]; the film was at air temperature, as all else."""
     ambient = session["cold_ambient"]
-    film = _over_time(session, film_temperature(session))
-    early = session["elapsed"].to_numpy() <= _power_on(session)
-    away = film - session["ambient"].to_numpy()
-    cold_film = float(ambient) + (float(away[early].mean()) if early.any() else 0.0)
-    return cold_film, float(reflected_temperature(session, ambient)), float(ambient)
+    return float(reflected_temperature(session, ambient)), float(ambient)
 
 
 def _film(transmittance: float, given: Film) -> Film:
@@ -235,24 +231,16 @@ def _film_scalars(
         f"from {line.places} thermocouples over {high - low:.0f} K; before it was {before:.3f} ± {spread:.3f}, "
         f"{session['transmittance'].attrs.get('comment', '')}"
     ).rstrip(", ")
-    doubt = _doubt(line.slope)
+    doubt = film_doubt(line.slope)
     if doubt:
         logger.warning("film transmittance by thermocouples is %.3f, %s", line.slope, doubt)
         comment = f"{comment}; {doubt}"
     return {
-        "transmittance": ((), line.slope, {"comment": comment}),
+        "transmittance": ((), line.slope, {"comment": comment, "doubt": doubt}),
         "transmittance_uncertainty": ((), uncertainty),
         "film_absorptance": ((), film.absorptance),
         "film_reflectance": ((), film.reflectance),
     }
-
-
-def _doubt(transmittance: float) -> str:
-    if transmittance > FRESNEL_CEILING:
-        return f"implausible: no plain polyethylene film passes more than {FRESNEL_CEILING}"
-    if transmittance < SINGLE_LAYER_LEAST:
-        return "doubtful: so little speaks for a PVC film or for two layers"
-    return ""
 
 
 def _since(session: xr.Dataset) -> str:
@@ -286,6 +274,6 @@ def _change(
     hot = shift(warm, session["ambient"].to_numpy()) - offset / after
     cold = 0.0
     if _is_zeroed(session):
-        cold_film, _, ambient = _when_cold(session)
-        cold = float(shift(cold_film, ambient))
+        _, ambient = _when_cold(session)
+        cold = float(shift(ambient, ambient))
     return Change(before / after, hot, cold, scalars)
