@@ -1,16 +1,32 @@
 """In-band radiance against handbook tables, closed forms and astropy."""
 
+import re
+from itertools import pairwise
+from pathlib import Path
+
 import numpy as np
 import pytest
 from astropy import units as u
 from astropy.modeling.models import BlackBody
 from hypothesis import given
 from hypothesis import strategies as st
+from scipy.integrate import quad
 
-from heatwake.kernels.planck import STEFAN_BOLTZMANN, BandTable, band_radiance, band_slope, blackbody_fraction
+import heatwake
+from heatwake.kernels.planck import (
+    STEFAN_BOLTZMANN,
+    BandTable,
+    band_radiance,
+    band_slope,
+    blackbody_fraction,
+    response_radiance,
+    response_slope,
+    spectral_radiance,
+)
 
 LWIR = BandTable.for_band(7.5, 14.0)
 BANDS = [(7.5, 14.0), (8.0, 14.0), (7.5, 13.0), (3.0, 5.0)]
+BUMPS = ([7.0, 7.4, 8.0, 8.6, 9.3, 10.0, 12.0, 13.2, 15.0], [0.0, 0.3, 0.85, 0.7, 1.0, 0.93, 0.8, 0.5, 0.0])
 
 # Kutz (ed.), Mechanical Engineers' Handbook, vol. 4, table 16, p. 183: wavelength times temperature [um K], fraction.
 HANDBOOK = [
@@ -70,7 +86,114 @@ def test_band_radiance_is_astropys_integral(low, high, temperature):
     wavelengths = low + (high - low) * (nodes + 1) / 2
     integral = (high - low) / 2 * float(weights @ law(wavelengths * u.um).value)
     # limited by the rounding of the constants, 1e-9
-    assert float(band_radiance(temperature, low=low, high=high)) == pytest.approx(integral, rel=1e-7)
+    assert float(band_radiance(temperature, low=low, high=high)) == pytest.approx(integral, rel=1e-8)
+
+
+def test_spectral_radiance_is_astropys():
+    wavelengths = np.linspace(2.0, 20.0, 37)
+    for temperature in (-40.0, 25.0, 73.75, 400.0):
+        law = BlackBody((temperature + 273.15) * u.K, scale=1 * u.W / (u.m**2 * u.um * u.sr))
+        expected = law(wavelengths * u.um).value
+        assert spectral_radiance(wavelengths, temperature=temperature) == pytest.approx(expected, rel=1e-8)
+
+
+@pytest.mark.parametrize(("temperature", "peak"), [(25.0, 9.719), (74.0, 8.347)])
+def test_the_spectrum_peaks_where_wien_says(temperature, peak):
+    # Wien's constant 2897.771955 um K, CODATA 2018; the peaks to their printed digits
+    wavelengths = np.linspace(peak - 0.01, peak + 0.01, 20001)  # 1 nm on either side of 10 nm
+    found = wavelengths[np.argmax(spectral_radiance(wavelengths, temperature=temperature))]
+    assert found == pytest.approx(2897.771955 / (temperature + 273.15), abs=2e-5)  # flat there: rounding moves it
+    assert found == pytest.approx(peak, abs=6e-4)
+
+
+def integral_of(temperature, samples, response):
+    """Return the weighted radiance by adaptive quadrature, piece by piece."""
+    return sum(
+        quad(
+            lambda wavelength: (
+                float(spectral_radiance(wavelength, temperature=temperature)) * np.interp(wavelength, samples, response)
+            ),
+            *piece,
+            epsabs=0,
+            epsrel=1e-11,
+        )[0]
+        for piece in pairwise(samples)
+    )
+
+
+@pytest.mark.parametrize("band", ["7.5-14", "8-14", "3-5", "bumps"])
+@pytest.mark.parametrize("dtype", [np.float32, np.float64])
+def test_tables_are_direct_integration_within_a_millikelvin(band, dtype):
+    samples, response = BUMPS if band == "bumps" else ([float(end) for end in band.split("-")], [1.0, 1.0])
+    table = BandTable.for_response(samples, response) if band == "bumps" else BandTable.for_band(*samples)
+    true = np.linspace(-40.0, 400.0, 23).astype(dtype)
+    exact = np.array([integral_of(float(one), samples, response) for one in true])
+    assert np.abs(table.temperature(exact.astype(dtype)) - true).max() < 5e-4
+    assert (np.abs(table.radiance(true) - exact) / table.slope(true)).max() < 5e-4
+
+
+def test_a_response_is_integrated_to_ten_digits():
+    for temperature in (-40.0, 25.0, 400.0):
+        exact = integral_of(temperature, *BUMPS)
+        made = response_radiance(temperature, wavelengths=BUMPS[0], response=BUMPS[1])
+        assert float(made) == pytest.approx(exact, rel=1e-10)
+
+
+def test_a_flat_response_is_a_flat_band():
+    temperature = np.linspace(-90, 690, 27)
+    for low, high in BANDS:
+        view = {"wavelengths": [low, (low + high) / 2, high], "response": [1.0, 1.0, 1.0]}
+        # two ways to integrate, and two sets of rounded constants
+        assert response_radiance(temperature, **view) == pytest.approx(
+            band_radiance(temperature, low=low, high=high), rel=1e-8
+        )
+        assert response_slope(temperature, **view) == pytest.approx(
+            band_slope(temperature, low=low, high=high), rel=1e-8
+        )
+
+
+def test_a_response_of_many_samples_is_integrated_as_well():
+    fine = np.linspace(BUMPS[0][0], BUMPS[0][-1], 3201)  # each of the few samples is one of these
+    dense = {"wavelengths": fine, "response": np.interp(fine, *BUMPS)}
+    few = {"wavelengths": BUMPS[0], "response": BUMPS[1]}
+    for temperature in (-40.0, 25.0, 400.0):
+        assert float(response_radiance(temperature, **dense)) == pytest.approx(
+            float(response_radiance(temperature, **few)), rel=1e-9
+        )
+
+
+def test_only_the_shape_of_a_response_counts():
+    samples, response = np.array(BUMPS)
+    assert BandTable.for_response(samples, 37.0 * response) is BandTable.for_response(samples, response)
+    table = BandTable.for_response([6, 6.5, 7.0, 9.0, 12.0, 13.0, 14.0], [0, 0, 0, 2.0, 1.0, 0, 0])
+    assert (table.low, table.high) == (7.0, 13.0)
+
+
+@pytest.mark.parametrize(
+    ("samples", "response", "why"),
+    [
+        ([8.0], [1.0], "must be two or more of each"),
+        ([8.0, 9.0], [1.0], "must be two or more of each"),
+        ([8.0, 8.0], [1.0, 1.0], "must be positive and rising"),
+        ([9.0, 8.0], [1.0, 1.0], "must be positive and rising"),
+        ([0.0, 8.0], [1.0, 1.0], "must be positive and rising"),
+        ([8.0, np.nan], [1.0, 1.0], "must be positive and rising"),
+        ([8.0, 9.0], [1.0, -0.1], "must be finite, 0 or more"),
+        ([8.0, 9.0], [1.0, np.inf], "must be finite, 0 or more"),
+        ([8.0, 9.0], [0.0, 0.0], "not 0 throughout"),
+    ],
+)
+def test_a_response_that_is_none_is_refused(samples, response, why):
+    with pytest.raises(ValueError, match=why):
+        BandTable.for_response(samples, response)
+
+
+@given(st.lists(st.tuples(st.floats(0.1, 1.5), st.floats(0, 1)), min_size=2, max_size=8), st.floats(-40, 400))
+def test_any_response_leads_forth_and_back(steps, temperature):
+    samples = 6.0 + np.cumsum([step for step, _ in steps])
+    response = np.array([value for _, value in steps]) + 0.01
+    table = BandTable.for_response(samples, response)
+    assert float(table.temperature(table.radiance(temperature))) == pytest.approx(temperature, abs=1e-3)
 
 
 @pytest.mark.parametrize(
@@ -81,6 +204,34 @@ def test_band_radiance_is_astropys_integral(low, high, temperature):
 def test_radiance_and_slope_of_the_usual_band(temperature, radiance, slope):
     assert float(LWIR.radiance(temperature)) == pytest.approx(radiance, rel=1e-6)
     assert float(LWIR.slope(temperature)) == pytest.approx(slope, rel=2e-6)
+
+
+@pytest.mark.parametrize(
+    ("low", "high", "radiances"),
+    # in-band values worked out independently with numpy, at 25, 40, 73.75 and 100 degC
+    [
+        (8.0, 14.0, (53.39654, 66.61319, 102.69108, 136.77834)),
+        (7.5, 13.0, (49.95073, 63.15413, 99.91999, 135.36644)),
+    ],
+)
+def test_radiance_of_other_bands(low, high, radiances):
+    assert BandTable.for_band(low, high).radiance([25, 40, 73.75, 100]) == pytest.approx(radiances, rel=1e-6)
+
+
+def test_the_fourth_power_is_only_locally_right():
+    # d ln L / d ln T = 4 at 91.9 degC in 7.5 to 14 um and at 79.0 degC in 8 to 14 um, worked independently
+    for low, high, even in ((7.5, 14.0, 91.9), (8.0, 14.0, 79.0)):
+        power = band_slope(even, low=low, high=high) * (even + 273.15) / band_radiance(even, low=low, high=high)
+        assert float(power) == pytest.approx(4.0, abs=1e-3)
+    assert float(LWIR.slope(25.0) * 298.15 / LWIR.radiance(25.0)) == pytest.approx(4.719, abs=1e-3)
+
+
+def test_no_estimate_uses_the_law_of_the_whole_spectrum():
+    package = Path(heatwake.__file__).parent
+    sources = [path for path in package.rglob("*.py") if "scene" not in path.parts and path.name != "planck.py"]
+    assert len(sources) > 50
+    for path in sources:
+        assert not re.search(r"STEFAN|5\.67\d*e-0?8|kelvin *\*\* *4|\*\* *0\.25", path.read_text()), path
 
 
 @pytest.mark.parametrize(("low", "high"), BANDS)
