@@ -206,6 +206,23 @@ def _comparison_lines(comparison: xr.Dataset) -> list[str]:
     return comparison_lines(comparison)
 
 
+@app.command(epilog='Example: emissivity = "anodised aluminium" in session.toml, or in the column emissivity of parts')
+def surfaces() -> None:
+    """List common surfaces whose name may stand for an emissivity, with its spread and who says so.
+
+    What is used is the middle of the bounds; half their distance over root 3 is the standard uncertainty.
+    """
+    from heatwake.schema.surfaces import SURFACES
+
+    table = Table()
+    for heading in ("surface", "emissivity", "± (k=1)", "bounds", "source"):
+        table.add_column(heading, justify="right" if heading in {"emissivity", "± (k=1)"} else "left")
+    for kind in SURFACES:
+        bounds = f"{kind.low:.2f} to {kind.high:.2f}"
+        table.add_row(kind.name, f"{kind.emissivity:.2f}", f"{kind.uncertainty:.3f}", bounds, Text(kind.source))
+    Console(soft_wrap=not sys.stdout.isatty()).print(table)
+
+
 @app.command(epilog="Example: heatwake watch /data/incoming workflows/fan_direction.toml")
 def watch(
     folder: Annotated[Path, typer.Argument(help="Where session folders appear.")],

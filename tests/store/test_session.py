@@ -116,4 +116,4 @@ def test_a_file_that_is_not_toml_is_named(write_session):
 def test_an_emissivity_beyond_one_in_the_parts_file_is_refused(write_session):
     folder = write_session('[board]\nparts = "parts.csv"\n')
     (folder / "parts.csv").write_text("name,x_mm,y_mm,emissivity\nQ1,9,9,95\n")
-    assert "emissivity, row 1 is 95.0, must lie in (0, 1]" in refusal(folder)
+    assert "emissivity, row 1 is 95, must lie in (0, 1]" in refusal(folder)

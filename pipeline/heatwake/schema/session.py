@@ -7,6 +7,7 @@ from typing import Annotated, Literal, Self
 from pydantic import AfterValidator, Field, PositiveFloat, model_validator
 
 from heatwake.schema.settings import ABSOLUTE_ZERO, HOTTEST, Celsius, Settings
+from heatwake.schema.surfaces import check_emissivity
 
 
 def _in_unit_interval(value: float) -> float:
@@ -16,6 +17,7 @@ def _in_unit_interval(value: float) -> float:
 
 
 Fraction = Annotated[float, AfterValidator(_in_unit_interval)]
+Emissivity = Annotated[float | str, AfterValidator(check_emissivity)]
 Point = tuple[float, float]
 Box = tuple[float, float, float, float]
 
@@ -141,7 +143,10 @@ class Ambient(Settings):
 class Surface(Settings):
     """What is true of every surface that has no value of its own."""
 
-    emissivity: Fraction = 1.0
+    emissivity: Emissivity = 1.0
+    emissivity_uncertainty: Annotated[float, Field(ge=0, lt=1)] | None = (
+        None  # default: the named surface's, or a setting
+    )
     reflected_degC: Celsius | None = None
 
 
@@ -175,7 +180,8 @@ class Region(Settings):
     y_mm: float
     width_mm: PositiveFloat
     height_mm: PositiveFloat
-    emissivity: Fraction | None = None
+    emissivity: Emissivity | None = None
+    emissivity_uncertainty: Annotated[float, Field(ge=0, lt=1)] | None = None
     limit_degC: Celsius | None = None
 
 

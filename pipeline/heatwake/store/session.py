@@ -19,7 +19,8 @@ from xarray.core import indexing
 
 from heatwake.errors import InputError
 from heatwake.kernels.planck import response_ends
-from heatwake.schema.session import Film, Frames, Point, Session
+from heatwake.schema.session import Film, Frames, Point, Region, Session
+from heatwake.schema.surfaces import resolve_emissivity
 from heatwake.schema.validate import validate
 from heatwake.schema.variables import FILM_MODEL, OPENING_KIND, label
 from heatwake.store.calibration import Calibration, open_calibration
@@ -271,7 +272,8 @@ def _scalars(session: Session) -> dict[str, Any]:
         "film_temperature_given": np.nan,
         "air_transmittance": session.air.transmittance,
         "air_temperature": _nan(session.air.temperature_degC),
-        "surface_emissivity": surface.emissivity,
+        "surface_emissivity": resolve_emissivity(surface.emissivity)[0],
+        "surface_emissivity_uncertainty": _spread(surface.emissivity, surface.emissivity_uncertainty),
         "surface_reflected": _nan(surface.reflected_degC),
         "board_width": _nan(board.width_mm),
         "board_height": _nan(board.height_mm),
@@ -329,8 +331,8 @@ def _corners(session: Session) -> dict[str, Any]:
 
 
 def _parts(session: Session, *, folder: Path) -> dict[str, Any]:
-    columns = ["name", "x_mm", "y_mm", "width_mm", "height_mm", "emissivity", "limit_degC"]
-    tables = [pd.DataFrame([region.model_dump() for region in session.regions], columns=columns)]
+    columns = ["name", "x_mm", "y_mm", "width_mm", "height_mm", "emissivity", "emissivity_uncertainty", "limit_degC"]
+    tables = [pd.DataFrame([_region(region) for region in session.regions], columns=columns)]
     if session.board.parts is not None:
         tables.append(read_parts(folder / session.board.parts))
     filled = [table for table in tables if len(table)]
@@ -340,8 +342,24 @@ def _parts(session: Session, *, folder: Path) -> dict[str, Any]:
     table = table.drop_duplicates("name", keep="first")  # a region of the session file overrides a part of its name
     names = {"x": "x_mm", "y": "y_mm", "width": "width_mm", "height": "height_mm", "limit": "limit_degC"}
     arrays = {f"part_{name}": ("part", table[column].to_numpy(dtype=float)) for name, column in names.items()}
-    arrays["part_emissivity"] = ("part", table["emissivity"].to_numpy(dtype=float))
+    for name in ("emissivity", "emissivity_uncertainty"):
+        arrays[f"part_{name}"] = ("part", table[name].to_numpy(dtype=float))
     return {**arrays, "part": ("part", table["name"].to_numpy(dtype=str))}
+
+
+def _region(region: Region) -> dict[str, Any]:
+    """Return a region as a row of the parts' table, its emissivity as a number."""
+    emissivity, _ = resolve_emissivity(region.emissivity)
+    known = {
+        "emissivity": emissivity,
+        "emissivity_uncertainty": _spread(region.emissivity, region.emissivity_uncertainty),
+    }
+    return region.model_dump() | known
+
+
+def _spread(emissivity: float | str | None, given: float | None) -> float:
+    """Return the standard uncertainty of an emissivity: as given, else the named surface's, else NaN."""
+    return resolve_emissivity(emissivity)[1] if given is None else given
 
 
 def _openings(session: Session) -> dict[str, Any]:

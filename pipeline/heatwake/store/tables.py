@@ -10,6 +10,7 @@ import pandas as pd
 
 from heatwake.errors import InputError, one_line, shorten
 from heatwake.schema.settings import ABSOLUTE_ZERO, LONG
+from heatwake.schema.surfaces import find_surface
 
 MOST_BYTES: Final = 512 * 2**20
 LARGEST: Final = 1e12
@@ -101,7 +102,11 @@ def _refuse(bad: npt.NDArray[np.bool_], column: "pd.Series[Any]", *, where: str,
 
 
 def read_parts(path: Path) -> pd.DataFrame:
-    """Return the placement file: name, x_mm, y_mm, width_mm, height_mm, emissivity, limit_degC (last four optional)."""
+    """Return the placement file: name, x_mm, y_mm, and, all optional, width_mm, height_mm, emissivity, limit_degC.
+
+    An emissivity may be the name of a surface, whose spread is then its uncertainty; ``emissivity_uncertainty`` (a
+    column as well) counts before that.
+    """
     key = "board.parts"
     table = read_table(path, key=key, columns=("name", "x_mm", "y_mm"))
     where = f"{key}: {path}"
@@ -113,13 +118,15 @@ def read_parts(path: Path) -> pd.DataFrame:
         ("y_mm", False),
         ("width_mm", True),
         ("height_mm", True),
-        ("emissivity", True),
+        ("emissivity_uncertainty", True),
         ("limit_degC", True),
     ):
         parts[column] = numbers(table, column, where=where, optional=optional)
-    emissivity, limit = parts["emissivity"].to_numpy(), parts["limit_degC"].to_numpy()
-    outside = (emissivity <= 0) | (emissivity > 1)
-    _refuse(outside, parts["emissivity"], where=f"{where}: emissivity", wanted="must lie in (0, 1]")
+    limit, spread = parts["limit_degC"].to_numpy(), parts["emissivity_uncertainty"].to_numpy()
+    column = f"{where}: emissivity_uncertainty"
+    _refuse((spread < 0) | (spread >= 1), parts["emissivity_uncertainty"], where=column, wanted="must lie in [0, 1)")
+    parts["emissivity"], of_surface = _emissivities(table, where=where)
+    parts["emissivity_uncertainty"] = np.where(np.isnan(spread), of_surface, spread)
     for column in ("width_mm", "height_mm"):
         _refuse(parts[column].to_numpy() <= 0, parts[column], where=f"{where}: {column}", wanted="must be more than 0")
     _refuse(limit < ABSOLUTE_ZERO, parts["limit_degC"], where=f"{where}: limit_degC", wanted=NO_COLDER)
@@ -127,6 +134,22 @@ def read_parts(path: Path) -> pd.DataFrame:
     if twice.any():
         raise InputError(f"{where}: name", f"{parts['name'][twice].iloc[0]!r} twice", "must be unique")
     return parts
+
+
+def _emissivities(table: pd.DataFrame, *, where: str) -> tuple[Floats, Floats]:
+    """Return emissivities, given as numbers or as names of surfaces, and the uncertainties of those named; else NaN."""
+    if "emissivity" not in table.columns:
+        return np.full(len(table), np.nan), np.full(len(table), np.nan)
+    cells = table["emissivity"]
+    kinds = [find_surface(cell) if isinstance(cell, str) else None for cell in cells]
+    named = np.array([kind is not None for kind in kinds])
+    words = np.array([isinstance(cell, str) for cell in cells]) & ~named & np.isnan(_to_numbers(cells))
+    wanted = "must be a number in (0, 1] or a surface that heatwake surfaces lists"
+    _refuse(words, cells, where=f"{where}: emissivity", wanted=wanted)
+    values = numbers(table.assign(emissivity=cells.mask(named)), "emissivity", where=where, optional=True)
+    _refuse((values <= 0) | (values > 1), cells, where=f"{where}: emissivity", wanted="must lie in (0, 1]")
+    values = np.array([kind.emissivity if kind else value for kind, value in zip(kinds, values, strict=True)])
+    return values, np.array([kind.uncertainty if kind else np.nan for kind in kinds])
 
 
 def read_times(path: Path, *, key: str) -> tuple[Floats, pd.Timestamp | None]:
