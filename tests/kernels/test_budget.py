@@ -1,5 +1,7 @@
 """The uncertainty budget against a worked one, Monte Carlo and what must cancel."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from hypothesis import given
@@ -12,7 +14,6 @@ from heatwake.kernels.budget import (
     combine,
     contributions,
     distribution,
-    noise_kelvin,
     radiance_noise,
     rise_budget,
     temperature_budget,
@@ -155,6 +156,38 @@ def test_without_a_film_it_brings_no_uncertainty():
     errors = InputErrors(film_temperature=3.0, film_reflectance=0.0, emissivity=0.02)
     terms = terms_of(75.0, film=NO_FILM, errors=errors)
     assert float(terms["film_temperature"]) == float(terms["film_reflectance"]) == float(terms["transmittance"]) == 0
+
+
+def test_maps_of_film_and_emissivity_are_as_good_as_numbers():
+    tau, eps = np.array([0.89, 0.80]), np.array([0.95, 0.5])
+    spread = {
+        "transmittance": np.array([0.01, 0.03]),
+        "emissivity": np.array([0.02, 0.1]),
+        "spot_bias": np.array([0, 2.0]),
+    }
+    whole = terms_of(75.0, film=Film(tau, 0.085), emissivity=eps, errors=replace(ERRORS, **spread))
+    for place in (0, 1):
+        errors = replace(ERRORS, **{name: float(values[place]) for name, values in spread.items()})
+        one = terms_of(75.0, film=Film(float(tau[place]), 0.085), emissivity=eps[place], errors=errors)
+        for name, values in whole.items():
+            assert float(np.broadcast_to(values, 2)[place]) == pytest.approx(float(one[name]), rel=1e-9), name
+
+
+def test_what_is_known_by_bounds_is_rectangular():
+    assert {name for name in terms_of(75.0) if distribution(name) == "rectangular"} == {"camera", "spot_size"}
+    spot = terms_of(75.0, errors=InputErrors(spot_bias=-1.5))["spot_size"]
+    # the root mean square of what lies anywhere from none to 1.5 K
+    assert float(spot) == pytest.approx(np.sqrt(np.mean(np.linspace(0, 1.5, 100_001) ** 2)), rel=1e-4)
+
+
+def test_air_counts_by_what_it_hides():
+    # a surface at air temperature looks the same through any air; a hotter one by its excess
+    errors = InputErrors(air_transmittance=0.01)
+    view = {"film": NO_FILM, "emissivity": 1.0, "reflected": 24.0, "errors": errors, "air_temperature": 24.0}
+    still, hot = (float(terms_of(level, air_transmittance=0.98, **view)["air_transmittance"]) for level in (24.0, 80.0))
+    assert still == pytest.approx(0, abs=1e-6)
+    lost = 0.01 * (float(TABLE.radiance(80.0)) - float(TABLE.radiance(24.0))) / 0.98
+    assert hot == pytest.approx(lost / float(TABLE.slope(80.0)), rel=1e-6)
 
 
 def test_every_term_is_shared_or_own():

@@ -108,5 +108,5 @@ def test_parts_that_are_wrong_say_where(tmp_path, cells, says):
 
 def test_a_wrong_kind_of_value_is_refused():
     data = {"title": "One", "frames": {"source": "f", "interval_s": 1.0}, "surface": {"emissivity": [0.9]}}
-    with pytest.raises(InputError, match="surface.emissivity"):
+    with pytest.raises(InputError, match=r"surface\.emissivity"):
         validate(Session, data, file="session.toml")

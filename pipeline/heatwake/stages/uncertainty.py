@@ -106,12 +106,7 @@ def gather_inputs(
     spot_bias : DataArray or float
         [K]
     """
-    ambient, tau = session["ambient"], session["transmittance"]
-    tau_uncertainty = session["transmittance_uncertainty"]
-    if "transmittance_map" in session and {"y", "x"} <= set(emissivity.dims):
-        tau = session["transmittance_map"].fillna(tau)
-        if "transmittance_map_uncertainty" in session:
-            tau_uncertainty = session["transmittance_map_uncertainty"].fillna(tau_uncertainty)
+    ambient = session["ambient"]
     own = settings.film_temperature_uncertainty_K
     film_uncertainty = session.get("film_temperature_uncertainty", xr.DataArray(own)).fillna(own)
     return Inputs(
@@ -124,8 +119,8 @@ def gather_inputs(
         frames=session["frames_used"] * pixels,
         cold_frames=xr.DataArray(_cold_frames(session)) * pixels,
         emissivity_uncertainty=_emissivity_uncertainty(session, emissivity, emissivity_uncertainty, settings),
-        transmittance=tau,
-        transmittance_uncertainty=tau_uncertainty,
+        transmittance=session["transmittance"],
+        transmittance_uncertainty=session["transmittance_uncertainty"],
         film_temperature_uncertainty=film_uncertainty,
         spot_bias=xr.DataArray(spot_bias),
         air_temperature=air_temperature(session, ambient),
