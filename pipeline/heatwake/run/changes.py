@@ -20,7 +20,8 @@ def changes(stored: Mapping[str, Any], current: Mapping[str, Any]) -> list[str]:
     """
     found = [*_inputs(_table(stored, "inputs"), _table(current, "inputs"))]
     found += _differences(_table(stored, "description"), _table(current, "description"), "")
-    return found + list(_stages(_table(stored, "stages"), _table(current, "stages")))
+    found += _stages(_table(stored, "stages"), _table(current, "stages"))
+    return list(dict.fromkeys(found))  # a setting that several stages take over is one
 
 
 def comparison_changes(stored: Mapping[str, Any], current: Mapping[str, Any]) -> list[str]:
