@@ -102,6 +102,17 @@ def test_condition_that_differs_is_told_from_what_should_have_been_equal(charger
     assert "not stated as a condition" in warning(list(rows.values()))
 
 
+def test_another_spectral_response_is_an_unlike_thing(charger: xr.Dataset) -> None:
+    samples = {"response_wavelength": ("response_sample", [7.0, 10.0, 14.0])}
+    one = charger.assign(samples | {"response_value": ("response_sample", [0.0, 1.0, 0.0])})
+    other = charger.assign(samples | {"response_value": ("response_sample", [0.0, 1.0, 0.5])})
+    assert [(row.what, row.was) for row in unlike(charger, one)] == [
+        ("spectral response of the camera", "flat in the band")
+    ]
+    assert [row.what for row in unlike(one, other)] == ["spectral response of the camera"]
+    assert unlike(one, one) == []
+
+
 def test_film_that_was_fitted_anew_is_an_unlike_thing(charger: xr.Dataset) -> None:
     # 0.873 and 0.890 differ by 3.0 of their combined standard uncertainty, 0.004 * sqrt(2); 0.880 by 1.2.
     assert [row.what for row in unlike(charger, charger.assign(transmittance=((), 0.89)))] == ["film transmittance"]

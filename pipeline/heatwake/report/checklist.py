@@ -108,7 +108,8 @@ def _camera(results: xr.Dataset) -> str | None:
     if any(name not in results for name in names):
         return None
     low, high, noise, accuracy, percent = (float(results[name]) for name in names)
-    return f"{low:g} to {high:g} µm; NETD {noise:g} mK; ±{accuracy:g} K or ±{percent:g} %, the larger"
+    band = f"{low:g} to {high:g} µm" + (", spectral response as given" if "response_value" in results else "")
+    return f"{band}; NETD {noise:g} mK; ±{accuracy:g} K or ±{percent:g} %, the larger"
 
 
 def _ambient(results: xr.Dataset) -> str | None:

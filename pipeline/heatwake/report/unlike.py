@@ -22,6 +22,9 @@ _MUST_AGREE: Final = (
     "reflected_setting",
     "accuracy",
     "accuracy_percent",
+    "mirrors_board",
+    "air_transmittance",
+    "air_temperature",
     "surface_emissivity",
     "surface_reflected",
     "board_width",
@@ -94,7 +97,19 @@ def _described(reference: xr.Dataset, session: xr.Dataset) -> list[Unlike]:
             unit = "" if known.units == "1" else known.units.replace("degC", "°C")
             texts = [f"{value:g} {unit}".strip() if np.isfinite(value) else "not given" for value in (was, now)]
             rows.append(Unlike(known.long_name.split(";")[0], texts[0], texts[1], is_factor=False))
+    texts = [_response(one) for one in (reference, session)]
+    if texts[0] != texts[1]:
+        rows.append(Unlike("spectral response of the camera", texts[0], texts[1], is_factor=False))
     return rows
+
+
+def _response(session: xr.Dataset) -> str:
+    """Return a response in words: how many samples, and their middle, which hardly two share by chance."""
+    if "response_value" not in session:
+        return "flat in the band"
+    weights = session["response_value"].to_numpy()
+    middle = float(np.average(session["response_wavelength"].to_numpy(), weights=weights))
+    return f"given at {len(weights)} wavelengths, {middle:.4g} µm in the mean"
 
 
 def _measured(reference: xr.Dataset, session: xr.Dataset) -> list[Unlike]:
