@@ -1,6 +1,6 @@
 """How well temperatures and rises are known: the session's inputs and their uncertainties, put through the budget."""
 
-from collections.abc import Callable, Mapping
+from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from typing import Any, Final
 
@@ -168,7 +168,7 @@ def rise_uncertainty(
         pixels=pixels,
         spot_bias=spot_bias,
     )
-    total, own, _ = _add_up(session, settings, temperature=temperature, inputs=inputs, of_rise=True)
+    total, own = _add_up(session, settings, temperature=temperature, inputs=inputs)
     return total, own
 
 
@@ -283,28 +283,25 @@ def _add_up(
     *,
     temperature: xr.DataArray,
     inputs: Inputs,
-    of_rise: bool,
 ) -> tuple[xr.DataArray, ...]:
-    """Return the whole standard uncertainty, that of a run's own terms and that of noise [K], float32."""
+    """Return the whole standard uncertainty of a rise, and that of a run's own terms [K], float32."""
     made: tuple[xr.DataArray, ...] = xr.apply_ufunc(
         _uncertainties,
         temperature,
         *inputs.arrays(),
-        kwargs={"way": Way.of(session), "errors": input_errors(session, settings), "of_rise": of_rise},
-        output_core_dims=[[], [], []],
+        kwargs={"way": Way.of(session), "errors": input_errors(session, settings)},
+        output_core_dims=[[], []],
         dask="parallelized",
-        output_dtypes=[np.float32] * 3,
+        output_dtypes=[np.float32] * 2,
     )
     return tuple(values.transpose(*temperature.dims).drop_attrs(deep=False) for values in made)
 
 
-def _uncertainties(*inputs: Array, way: Way, errors: InputErrors, of_rise: bool) -> tuple[Array, ...]:
-    convert: Callable[[Budget], Budget] = rise_budget if of_rise else dict
-
+def _uncertainties(*inputs: Array, way: Way, errors: InputErrors) -> tuple[Array, ...]:
     def add_up(temperature: Array, *rest: Array) -> tuple[Array, ...]:
         lines = budget_of(temperature, dict(zip(INPUTS, rest, strict=True)), way=way, errors=errors)
-        terms = contributions(convert(lines))
-        made = (combine(terms), combine(terms, OWN_TERMS), terms["noise"])
+        terms = contributions(rise_budget(lines))
+        made = (combine(terms), combine(terms, OWN_TERMS))
         return tuple(np.broadcast_to(values, temperature.shape).astype(np.float32) for values in made)
 
     whole = np.broadcast_shapes(*(values.shape for values in inputs))
