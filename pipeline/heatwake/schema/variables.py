@@ -144,6 +144,8 @@ _ROWS: Final = (
     Variable("pair_transmittance", _PICTURE, "1", "in-band transmittance place by place; NaN where not told"),
     Variable("pair_transmittance_uncertainty", _PICTURE, "1", "standard uncertainty of the transmittance"),
     Variable("pair_trust", _PICTURE, "1", "whether the place's transmittance is trusted", flags=FILM_TRUST),
+    Variable("pair_view_row", (), "pixel", "from the last frame to the pair's picture, down; NaN for another view"),
+    Variable("pair_view_column", (), "pixel", "from the last frame to the pair's picture, to the right; NaN likewise"),
     Variable("frame_film_temperature", _FRAME, "degC", "film temperature at each frame"),
     Variable("frame_film_uncertainty", _FRAME, "K", "standard uncertainty of an estimated film temperature"),
     # --- registration.nc -----------------------------------------------------------------------------------
@@ -163,6 +165,7 @@ _ROWS: Final = (
     Variable("emissivity_uncertainty", ("y", "x"), "1", "standard uncertainty of the emissivity used"),
     Variable("power_on", (), "s", "elapsed time of power-on; NaN where none is seen"),
     Variable("ambient", _TIME, "degC", "ambient temperature", "air_temperature"),
+    Variable("film_trust", ("y", "x"), "1", "whether the film is trusted over the place", flags=FILM_TRUST),
     Variable("film_temperature", _TIME, "degC", "film temperature; NaN where ambient is not given"),
     Variable("film_temperature_uncertainty", _TIME, "K", "standard uncertainty of an estimated film temperature"),
     Variable("temperature", _BOARD, "degC", "surface temperature", "surface_temperature"),

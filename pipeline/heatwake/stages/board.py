@@ -16,6 +16,7 @@ from heatwake.schema.settings import Settings
 from heatwake.schema.variables import label
 from heatwake.stages.band import band_table
 from heatwake.stages.film import air_transmittance, surface_radiance
+from heatwake.stages.film_view import board_trust
 from heatwake.stages.frame_blocks import reducer_for, some_frames
 from heatwake.stages.stage import Stage
 
@@ -54,7 +55,8 @@ def map_to_board(session: xr.Dataset, settings: BoardSettings) -> xr.Dataset:
 
     Where the frames of a step have been summed already as they are needed (``mean_radiance``) they are not read again:
     when all usable ones of it were summed, no other, and the camera stood still among them. The camera's offset step is
-    taken off in radiance, where a shutter changes the signal by the same amount in every pixel. A time step all of
+    taken off in radiance, where a shutter changes the signal by the same amount in every pixel. Where a pair shows the
+    same view, ``film_trust`` (y, x) says where its film is creased, doubled or lit. A time step all of
     whose frames are unusable is NaN, with ``frames_used`` 0.
 
     Raises
@@ -84,6 +86,8 @@ def map_to_board(session: xr.Dataset, settings: BoardSettings) -> xr.Dataset:
     for frames, name in FILM_FRAMES.items():
         if frames in session:
             made[name] = ("time", _bin_means(session[frames].to_numpy(), usable, starts, stops))
+    if "pair_view_row" in session and np.isfinite(session["pair_view_row"]):
+        made["film_trust"] = (("y", "x"), board_trust(session, mapping, shape=(len(y), len(x))))
     return label(made)
 
 

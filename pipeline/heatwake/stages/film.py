@@ -63,6 +63,7 @@ def correct_film(session: xr.Dataset, settings: FilmSettings) -> xr.Dataset:
         made["pair_transmittance"] = (picture, places.transmittance.astype(np.float32), scale)
         made["pair_transmittance_uncertainty"] = (picture, places.uncertainty.astype(np.float32))
         made["pair_trust"] = (picture, places.flags)
+        made["pair_view_row"], made["pair_view_column"] = (((), shift) for shift in found.pair.view)
     return label(made.assign(_radiance_added(session, found.film)))
 
 
@@ -82,19 +83,16 @@ def _find(session: xr.Dataset, settings: FilmSettings) -> _Found:
     if not bool(session["film_present"]):
         return _Found(NO_FILM, 0.0, "no film")
     given = float(session["film_transmittance_given"])
+    reflectance = float(session["film_reflectance_given"].fillna(settings.reflectance))
     pair, creep, creeps = None, np.nan, False
     if "bare_temperature" in session and "covered_temperature" in session:
-        given_reflectance = float(session["film_reflectance_given"])
-        reflectance = given_reflectance if np.isfinite(given_reflectance) else settings.reflectance
         pair = measure_pair(session, settings, reflectance=reflectance)
         tau, uncertainty = pair.transmittance, pair.uncertainty
         comment = f"measured from a bare and a covered recording over {pair.pixels} pixels, {pair.frames}"
         creep, creeps = _creep(session, pair, settings)
     elif "reference_bare" in session:
         tau, uncertainty = _from_references(session, settings)
-        absorptance = max(
-            0.0, 1 - tau - settings.reflectance
-        )  # a film that warms over the hotter one adds to the slope
+        absorptance = max(0.0, 1 - tau - reflectance)  # a film that warms over the hotter one adds to the slope
         uncertainty = math.hypot(uncertainty, absorptance * settings.warming_uncertainty)
         comment = f"measured from {session.sizes['film_reference']} references without and with the film"
     elif np.isfinite(given):

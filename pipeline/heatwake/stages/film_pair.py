@@ -19,6 +19,7 @@ from heatwake.kernels.transmittance import move_picture, pair_transmittance, pic
 from heatwake.kernels.transmittance_map import TransmittanceMap, map_transmittance
 from heatwake.schema.settings import Settings
 from heatwake.stages.band import band_table
+from heatwake.stages.film_view import pair_view
 
 Array = npt.NDArray[Any]
 
@@ -63,6 +64,8 @@ class PairMeasurement:
         Transmittance place by place, in the picture of the bare recording.
     creep : Creep
         How much the film's own radiance rose [W m-2 sr-1].
+    view : tuple of float
+        What to add to (row, column) of the last frame to find it in that picture; NaN where it shows another view.
     frames : str
         Which frames were used.
     """
@@ -72,6 +75,7 @@ class PairMeasurement:
     pixels: int
     places: TransmittanceMap
     creep: Creep
+    view: tuple[float, float]
     frames: str
 
 
@@ -128,6 +132,7 @@ def measure_pair(session: xr.Dataset, settings: PairSettings, *, reflectance: fl
         pixels=fit.pixels,
         places=replace(places, transmittance=unwarmed),
         creep=_creep(session, watched, settings),
+        view=pair_view(session, bare, largest=settings.largest_shift_px),
         frames=", ".join(told),
     )
 
@@ -180,7 +185,7 @@ def _coarse(session: xr.Dataset, name: str, count: int, interval: float, *, from
 def _read(session: xr.Dataset, name: str, numbers: npt.NDArray[np.intp]) -> Array:
     frames = session[f"{name}_temperature"][int(numbers[0]) : int(numbers[-1]) + 1]
     read: Array = frames.compute(scheduler="synchronous").to_numpy() if frames.chunks else frames.to_numpy()
-    return read[numbers - numbers[0]]
+    return np.asarray(read[numbers - numbers[0]])
 
 
 def _mean_received(session: xr.Dataset, name: str, numbers: npt.NDArray[np.intp]) -> Array:

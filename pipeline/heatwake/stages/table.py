@@ -41,7 +41,9 @@ class Product:
 FILM_KEPT: Final = (
     *("transmittance", "transmittance_uncertainty", "film_absorptance", "film_reflectance", "film_creep"),
 )
-PAIR_KEPT: Final = ("pair_transmittance", "pair_transmittance_uncertainty", "pair_trust")
+PAIR_KEPT: Final = (
+    *("pair_transmittance", "pair_transmittance_uncertainty", "pair_trust", "pair_view_row", "pair_view_column"),
+)
 
 PRODUCTS: Final[tuple[Product, ...]] = (
     Product("registration.nc", (registration.STAGE,), (*registration.STAGE.makes, *FILM_KEPT, *PAIR_KEPT)),
@@ -57,7 +59,7 @@ PRODUCTS: Final[tuple[Product, ...]] = (
             "ambient",
             "frames_used",
             "emissivity",
-            *("film_temperature", "film_temperature_uncertainty"),
+            *("film_temperature", "film_temperature_uncertainty", "film_trust"),
             "emissivity_uncertainty",
             "power_on",
             "cold_ambient",
