@@ -16,7 +16,7 @@ from scipy.optimize import minimize_scalar
 
 Array = npt.NDArray[np.floating[Any]]
 
-COARSE_TIMES: Final = 1500  # of the camera, in the search
+COARSE_TIMES: Final = 1000  # of the camera, in the search
 LEAST_OVERLAP: Final = 0.5  # of the camera's readings
 MOST_UNEXPLAINED: Final = 0.5  # of the readings' variance: above it the two do not show one thing
 LEAST_READINGS: Final = 6  # of a probe
@@ -72,30 +72,39 @@ def readings_at(seconds: Array, values: Array, *, at: Array, width: npt.ArrayLik
     >>> readings_at(np.array([0.0, 1.0, 2.0]), np.array([0.0, 1.0, 4.0]), at=np.array([0.5, 1.0, 9.0]), width=1.0)
     array([0.5 , 1.25,  nan])
     """
-    known = np.isfinite(values)
-    times, readings = seconds[known], values[known]
-    if len(times) < 2:
-        return np.full(len(at), np.nan)
-    steps = np.diff(times)
-    spans = np.broadcast_to(np.asarray(width, dtype=np.float64), at.shape)
-    low, high = at - spans / 2, at + spans / 2
-    first, last = (_cell(times, moment) for moment in (low, high))
-    gaps = np.concatenate([[0], np.cumsum(steps > LONG_GAP * float(np.median(steps)))])
-    whole = (low >= times[0]) & (high <= times[-1]) & (gaps[last + 1] == gaps[first])
-    area = np.concatenate([[0], np.cumsum(steps * (readings[1:] + readings[:-1]) / 2)])
-    slope = np.diff(readings) / steps
-
-    def integral(moment: Array, cell: npt.NDArray[np.intp]) -> Array:
-        since = moment - times[cell]
-        return np.asarray(area[cell] + since * (readings[cell] + slope[cell] * since / 2))
-
-    mean = (integral(high, last) - integral(low, first)) / np.where(spans > 0, spans, 1.0)
-    at_once = readings[first] + slope[first] * (at - times[first])
-    return np.where(whole, np.where(spans > 0, mean, at_once), np.nan)
+    return LogCurve(seconds, values).at(at, np.broadcast_to(np.asarray(width, dtype=np.float64), at.shape))
 
 
-def _cell(times: Array, moment: Array) -> npt.NDArray[np.intp]:
-    return np.clip(np.searchsorted(times, moment, side="right") - 1, 0, len(times) - 2)
+class LogCurve:
+    """A log's readings as straight lines between them, made ready to be read many times; see :func:`readings_at`."""
+
+    def __init__(self, seconds: Array, values: Array) -> None:
+        known = np.isfinite(values)
+        self._times, self._readings = seconds[known], values[known]
+        steps = np.diff(self._times)
+        middles = (self._readings[1:] + self._readings[:-1]) / 2
+        self._slope = np.diff(self._readings) / steps
+        self._area = np.concatenate([[0], np.cumsum(steps * middles)])
+        long = steps > LONG_GAP * float(np.median(steps)) if len(steps) else steps > 0
+        self._gaps = np.concatenate([[0], np.cumsum(long)])
+
+    def at(self, moments: Array, width: Array) -> Array:
+        """Return means over stretches of a width about moments [s]."""
+        if len(self._times) < 2:
+            return np.full(len(moments), np.nan)
+        low, high = moments - width / 2, moments + width / 2
+        first, last = self._cell(low), self._cell(high)
+        whole = (low >= self._times[0]) & (high <= self._times[-1]) & (self._gaps[last + 1] == self._gaps[first])
+        mean = (self._integral(high, last) - self._integral(low, first)) / np.where(width > 0, width, 1.0)
+        at_once = self._readings[first] + self._slope[first] * (moments - self._times[first])
+        return np.where(whole, np.where(width > 0, mean, at_once), np.nan)
+
+    def _cell(self, moments: Array) -> npt.NDArray[np.intp]:
+        return np.clip(np.searchsorted(self._times, moments, side="right") - 1, 0, len(self._times) - 2)
+
+    def _integral(self, moments: Array, cell: npt.NDArray[np.intp]) -> Array:
+        since = moments - self._times[cell]
+        return np.asarray(self._area[cell] + since * (self._readings[cell] + self._slope[cell] * since / 2))
 
 
 def clock_offset(
@@ -118,10 +127,11 @@ def clock_offset(
     largest : float
         Largest shift to be tried [s].
     """
+    curves = [LogCurve(log_elapsed, one) for one in log]
     some = slice(None, None, max(1, math.ceil(len(elapsed) / COARSE_TIMES)))
 
     def unexplained(offset: float, chosen: slice = slice(None)) -> float:
-        shifted = _shifted(log_elapsed, log, at=elapsed[chosen] - offset, width=width[chosen])
+        shifted = _shifted(curves, at=elapsed[chosen] - offset, width=width[chosen])
         return _share_left(elapsed[chosen], camera[:, chosen], shifted)
 
     step = _step(elapsed, log_elapsed)
@@ -134,9 +144,7 @@ def clock_offset(
     bounds = (float(shifts[best] - step), float(shifts[best] + step))
     found = minimize_scalar(unexplained, bounds=bounds, method="bounded", options={"xatol": 1e-4 * step})
     offset = float(found.x) if found.fun <= scores[best] else float(shifts[best])
-    spread, white = _uncertainty(
-        elapsed, offset, camera=camera, width=width, log_elapsed=log_elapsed, log=log, step=step
-    )
+    spread, white = _uncertainty(elapsed, offset, camera=camera, width=width, curves=curves, step=step)
     least = float(unexplained(offset))
     beside = min(unexplained(offset - step), unexplained(offset + step))
     more = ALIKE * max(least - white, 0.0)
@@ -162,8 +170,8 @@ def _step(elapsed: Array, log_elapsed: Array) -> float:
     return max(steps, default=1.0)
 
 
-def _shifted(log_elapsed: Array, log: Array, *, at: Array, width: Array) -> Array:
-    return np.array([readings_at(log_elapsed, one, at=at, width=width) for one in log])
+def _shifted(curves: list[LogCurve], *, at: Array, width: Array) -> Array:
+    return np.array([curve.at(at, width) for curve in curves])
 
 
 def _share_left(elapsed: Array, camera: Array, log: Array) -> float:
@@ -196,7 +204,7 @@ def _without_curve(elapsed: Array, *series: Array) -> Array:
 
 
 def _uncertainty(
-    elapsed: Array, offset: float, *, camera: Array, width: Array, log_elapsed: Array, log: Array, step: float
+    elapsed: Array, offset: float, *, camera: Array, width: Array, curves: list[LogCurve], step: float
 ) -> tuple[float, float]:
     """Return the standard uncertainty of the shift by noise [s], and the share of the changes that is white noise.
 
@@ -206,7 +214,7 @@ def _uncertainty(
     correlation from one to the next (first-order autoregression, textbook).
     """
     before, now, after = (
-        _shifted(log_elapsed, log, at=elapsed - offset + move, width=width) for move in (-step / 2, 0.0, step / 2)
+        _shifted(curves, at=elapsed - offset + move, width=width) for move in (-step / 2, 0.0, step / 2)
     )
     pulls, levers, residuals, whole = [], [], [], 0.0
     for row, readings in enumerate(camera):
@@ -231,7 +239,8 @@ def _uncertainty(
     scatter = math.sqrt(variance * _likeness(residuals) / lever)
     probes = len(pulls)
     among = math.sqrt(probes / max(probes - 1, 1) * sum(pull**2 for pull in pulls)) / lever
-    white = sum(float(np.sum(np.diff(left) ** 2)) / 2 for left in residuals)
+    # of every other reading: averages over neighbouring stretches share readings of the log
+    white = sum(float(np.sum((left[2:] - left[:-2]) ** 2)) / 2 for left in residuals)
     return max(scatter, among), white / max(whole, 1e-300)
 
 
