@@ -204,9 +204,10 @@ def test_each_input_alone_is_what_a_step_of_it_does(term, mirrors):
     assert made[1] == pytest.approx(np.abs(ends[0] - ends[1]) / 2, rel=1e-2, abs=3e-4)
 
 
-def test_frames_and_their_uncertainty_agree_with_radiances():
+@pytest.mark.parametrize("name", VIEWS)
+def test_frames_and_their_uncertainty_agree_with_radiances(name):
     true, emissivity, tau = scene()
-    view = VIEWS["air"]
+    view = VIEWS[name]
     maps = {"emissivity": emissivity, "transmittance": tau}
     frame = written(true, emissivity, tau, view)
     common = {"table": TABLE, "view": view, "errors": ERRORS, "ambient": 23.0, **maps}

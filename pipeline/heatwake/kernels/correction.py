@@ -193,7 +193,7 @@ def temperatures_with_uncertainty(
         _numbers(table, view, leaving=True),
         _weights(table, view, errors, ambient=ambient, cold=cold_ambient, frames=frames, cold_frames=cold_frames),
         table=table,
-        radiances=_NOTHING,
+        celsius=(_NOTHING, _NOTHING),
         out=out,
     )
 
@@ -210,13 +210,14 @@ def correct_frame_with_uncertainty(
     out: tuple[Array, Array, Array] | None = None,
 ) -> tuple[Array, Array, Array]:
     """Return what :func:`temperatures_with_uncertainty` does of one frame [degC] as the camera wrote it."""
+    statement = view.reflected_setting, errors.accuracy, errors.accuracy_percent
     return _with_uncertainty(
         (indicated, emissivity, transmittance, np.nan),
         errors,
         _numbers(table, view, leaving=False),
         _weights(table, view, errors, ambient=ambient, cold=np.nan, frames=1.0, cold_frames=np.inf),
         table=table,
-        radiances=bit_table(table).radiances,
+        celsius=(bit_table(table).radiances, _statements(table, view.emissivity_setting, *statement)),
         out=out,
     )
 
@@ -228,7 +229,7 @@ def _with_uncertainty(
     weights: Array,
     *,
     table: BandTable,
-    radiances: Array,
+    celsius: tuple[Array, Array],
     out: tuple[Array, Array, Array] | None,
 ) -> tuple[Array, Array, Array]:
     shape, bits = np.shape(inputs[0]), bit_table(table)
@@ -238,10 +239,19 @@ def _with_uncertainty(
     out_t, out_u, out_n = (one.reshape(-1) for one in made)
     correct_with_uncertainty(
         *(given, eps, tau, off, u_eps, u_tau),
-        *(numbers, weights, radiances, bits.place, bits.first, bits.states),
+        *(numbers, weights, *celsius, bits.place, bits.first, bits.states),
         *(out_t, out_u, out_n),
     )
     return made
+
+
+@lru_cache(maxsize=8)
+def _statements(table: BandTable, assumed: float, setting: float, accuracy: float, percent: float) -> Array:
+    """Return what the camera states of itself in radiance at the even temperatures of what it wrote."""
+    received = assumed * table.radiances.values + (1 - assumed) * table.radiance(setting)
+    reading = table.temperature(received)
+    half_width = np.maximum(accuracy, percent / 100 * np.abs(reading))
+    return np.asarray(table.slope(reading) * half_width / RECTANGULAR["camera"], dtype=np.float32)
 
 
 def _plane(values: npt.ArrayLike, shape: tuple[int, ...]) -> Array:

@@ -209,7 +209,8 @@ def _finish(emissivity, zero, weights, work, total, noise):  # type: ignore[no-u
 
 @compiled(
     "void(float32[::1], float32[::1], float32[::1], float32[::1], float32[::1], float32[::1], float32[::1],"
-    " float32[::1], float32[::1], float32[::1], int64, float32[:, ::1], float32[::1], float32[::1], float32[::1])",
+    " float32[::1], float32[::1], float32[::1], float32[::1], int64, float32[:, ::1],"
+    " float32[::1], float32[::1], float32[::1])",
     divides=True,
 )
 def correct_with_uncertainty(  # type: ignore[no-untyped-def]
@@ -222,6 +223,7 @@ def correct_with_uncertainty(  # type: ignore[no-untyped-def]
     numbers,
     weights,
     radiances,
+    statements,
     place,
     first,
     states,
@@ -229,11 +231,15 @@ def correct_with_uncertainty(  # type: ignore[no-untyped-def]
     total,
     noise,
 ):
-    """Set surface temperatures, their combined uncertainty and its noise; ``given`` as in :func:`correct`."""
+    """Set surface temperatures, their combined uncertainty and its noise; ``given`` as in :func:`correct`.
+
+    Where it is in degC the camera's ``statements`` are given beside the ``radiances``, and nothing is zeroed.
+    """
     whole = len(given)
     work, camera = np.empty(_ROWS, np.float32), np.empty((2, len(states)), np.float32)
     cells, fractions = np.empty(CHUNK, np.uint32), np.empty(CHUNK, np.float32)
-    _tabulate_camera(states, weights, camera)
+    if not len(radiances):
+        _tabulate_camera(states, weights, camera)
     for start in range(0, whole, CHUNK):
         size = min(CHUNK, whole - start)
         stop = start + size
@@ -241,6 +247,7 @@ def correct_with_uncertainty(  # type: ignore[no-untyped-def]
         if len(radiances):
             _find_even_cells(line, place, len(radiances), cells, fractions)
             _look_up(radiances, cells, fractions, work[_GIVEN : _GIVEN + size])
+            _look_up(statements, cells, fractions, work[_PLAIN : _PLAIN + size])
             line = work[_GIVEN : _GIVEN + size]
         eps = emissivity[start:stop] if len(emissivity) == whole else emissivity
         tau = transmittance[start:stop] if len(transmittance) == whole else transmittance
@@ -251,12 +258,13 @@ def correct_with_uncertainty(  # type: ignore[no-untyped-def]
             _find_mirrored_state(line, eps, tau, offset, u_eps, u_tau, numbers, weights, work)
         else:
             _find_state(line, eps, tau, offset, u_eps, u_tau, numbers, weights, work)
-        zeroed = _count_finite(offset)
-        _find_cells(work[_SEEN : _SEEN + size], first, len(states), cells, fractions)
-        if zeroed < size:
-            _look_up(camera[0], cells, fractions, work[_PLAIN : _PLAIN + size])
-        if zeroed:
-            _look_up(camera[1], cells, fractions, work[_ZEROED : _ZEROED + size])
+        if not len(radiances):
+            zeroed = _count_finite(offset)
+            _find_cells(work[_SEEN : _SEEN + size], first, len(states), cells, fractions)
+            if zeroed < size:
+                _look_up(camera[0], cells, fractions, work[_PLAIN : _PLAIN + size])
+            if zeroed:
+                _look_up(camera[1], cells, fractions, work[_ZEROED : _ZEROED + size])
         _find_cells(work[_OWN : _OWN + size], first, len(states), cells, fractions)
         _look_up_both(states, cells, fractions, out[start:stop], work[_SLOPE : _SLOPE + size])
         _finish(eps, offset, weights, work, total[start:stop], noise[start:stop])
