@@ -216,11 +216,12 @@ def surfaces() -> None:
 
     table = Table()
     for heading in ("surface", "emissivity", "± (k=1)", "bounds", "source"):
-        table.add_column(heading, justify="right" if heading in {"emissivity", "± (k=1)"} else "left")
+        of_number = heading in {"emissivity", "± (k=1)"}
+        table.add_column(heading, justify="right" if of_number else "left", no_wrap=heading != "source")
     for kind in SURFACES:
         bounds = f"{kind.low:.2f} to {kind.high:.2f}"
         table.add_row(kind.name, f"{kind.emissivity:.2f}", f"{kind.uncertainty:.3f}", bounds, Text(kind.source))
-    Console(soft_wrap=not sys.stdout.isatty()).print(table)
+    Console(width=None if sys.stdout.isatty() else 220).print(table)
 
 
 @app.command(epilog="Example: heatwake watch /data/incoming workflows/fan_direction.toml")

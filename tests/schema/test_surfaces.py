@@ -2,7 +2,9 @@
 
 import numpy as np
 import pytest
+from typer.testing import CliRunner
 
+from heatwake.cli import app
 from heatwake.errors import InputError
 from heatwake.schema.session import Session
 from heatwake.schema.surfaces import SURFACES, find_surface, resolve_emissivity
@@ -104,6 +106,15 @@ def test_parts_that_are_wrong_say_where(tmp_path, cells, says):
     (tmp_path / "parts.csv").write_text(f"name,x_mm,y_mm,emissivity,emissivity_uncertainty\nQ1,1,2,{cells}\n")
     with pytest.raises(InputError, match=says):
         read_parts(tmp_path / "parts.csv")
+
+
+def test_the_command_lists_them_with_their_sources():
+    made = CliRunner().invoke(app, ["surfaces"])
+    assert made.exit_code == 0
+    words = " ".join(made.stdout.split())
+    for kind in SURFACES:
+        assert kind.name in words
+    assert "from memory" in words
 
 
 def test_a_wrong_kind_of_value_is_refused():

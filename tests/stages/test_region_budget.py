@@ -100,6 +100,20 @@ def test_bias_enters_the_budget_as_a_rectangle(regions):
     assert float(without["spot_bias"].max()) == pytest.approx(0, abs=1e-3)
 
 
+def test_a_part_that_hardly_shows_has_no_uncertainty_to_tell():
+    made = measured(board((("wire", 30.5, 30.5, 0.05, 9.0, 0.95),)))
+    assert REGION_SIZE[int(made["region_size"][0])] == "too small"
+    assert np.isnan(made["spot_bias"][0])
+    assert np.isnan(made["steady_rise_max_uncertainty"][0])
+    assert np.isfinite(made["steady_rise_own"][0])  # what two runs do not share is known all the same
+
+
+def test_a_part_cooler_than_its_surroundings_reads_too_high():
+    made = measured(board((("sink", 30.5, 30.5, 5.0, 5.0, 0.95),), level=35.0, around=60.0))
+    assert float(made["spot_bias"][0]) < -0.5
+    assert float(made["budget_contribution"].sel(budget_input="spot_size", budget_quantity="rise")[0]) > 0.3
+
+
 def test_a_part_on_another_is_measured_against_what_it_lies_on():
     parts = (("sink", 30.0, 30.0, 30.0, 30.0, 0.95), ("chip", 30.0, 30.0, 5.0, 5.0, 0.95))
     session = board(parts, level=70.0)

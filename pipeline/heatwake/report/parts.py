@@ -236,8 +236,9 @@ def _remark(row: PartRow, *, size: str) -> str:
         remarks.append(f"emissivity {row.emissivity:.2f}: mostly reflection is seen")
     if size != "measured":
         few = f"{row.pixels:.1f} px across: {size}"
-        low = f", may read {row.bias:.1f} K too low" if abs(row.bias) >= LEAST_BIAS else ""
-        remarks.append(f"{few}{low}")
+        way = "low" if row.bias > 0 else "high"  # of a part cooler than what is around it
+        off = f", may read {abs(row.bias):.1f} K too {way}" if abs(row.bias) >= LEAST_BIAS else ""
+        remarks.append(f"{few}{off}")
     if np.isfinite(row.low) and not row.first_order_holds:
         remarks.append(f"the uncertainty is lopsided or not of first order: 95 % is {row.low:.1f} to {row.high:.1f} K")
     return "; ".join(remarks)

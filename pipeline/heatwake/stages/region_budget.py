@@ -63,7 +63,7 @@ def final_budget(
         cold_ambient=zero_of(session, temperature),
         emissivity_uncertainty=regions["region_emissivity_uncertainty"],
         pixels=regions["pixels"].clip(max=CORE_PIXELS),
-        spot_bias=regions["spot_bias"].fillna(0),
+        spot_bias=regions["spot_bias"],
     )
     values = {name: np.broadcast_to(getattr(inputs, name).to_numpy().astype(np.float64), rise.shape) for name in INPUTS}
     way, errors = Way.of(session), input_errors(session, settings)

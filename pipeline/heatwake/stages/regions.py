@@ -243,7 +243,7 @@ def _add_uncertainty(session: xr.Dataset, regions: xr.Dataset, settings: Regions
         settings=settings.uncertainty,
         pixels=regions["pixels"],
         emissivity_uncertainty=regions["region_emissivity_uncertainty"],
-        spot_bias=regions["spot_bias_mean"].fillna(0),
+        spot_bias=regions["spot_bias_mean"],
     )
     regions["rise_uncertainty"] = (("region", "time"), total.to_numpy())
     return regions
@@ -264,7 +264,7 @@ def _add_final_values(session: xr.Dataset, regions: xr.Dataset, settings: Region
         settings=settings.uncertainty,
         pixels=regions["pixels"],
         emissivity_uncertainty=regions["region_emissivity_uncertainty"],
-        spot_bias=regions["spot_bias_mean"].fillna(0),
+        spot_bias=regions["spot_bias_mean"],
     )
     fit = np.array([row.uncertainty for row in means])
     final = {
