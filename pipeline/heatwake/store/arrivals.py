@@ -19,7 +19,8 @@ SESSION: Final = "session.toml"
 GONE: Final = (-1, -1)
 INPUTS: Final = (
     *(("frames", "source"), ("frames", "timestamps"), ("frames", "calibration"), ("film", "bare")),
-    *(("film", "covered"), ("ambient", "log"), ("board", "parts"), ("thermocouples", "log")),
+    *(("film", "covered"), ("ambient", "log"), ("board", "parts"), ("camera", "response")),
+    ("thermocouples", "log"),
 )
 
 
