@@ -259,5 +259,5 @@ STAGE: Final = Stage(
         "film_creep",
         "frame_film_temperature",
     ),
-    version=4,
+    version=5,
 )

@@ -2,6 +2,7 @@
 
 import logging
 import math
+from collections.abc import Iterator
 from dataclasses import dataclass, replace
 from typing import Any, Final
 
@@ -15,7 +16,7 @@ from heatwake.kernels.film_creep import UNKNOWN, Creep, film_creep, first_jump
 from heatwake.kernels.frame_quality import is_repeat, thumbnail
 from heatwake.kernels.frame_reduction import FrameReducer
 from heatwake.kernels.pair_frames import steady_frames
-from heatwake.kernels.transmittance import move_picture, pair_transmittance, picture_shift, without_warming
+from heatwake.kernels.transmittance import PairFit, move_picture, pair_transmittance, picture_shift, without_warming
 from heatwake.kernels.transmittance_map import TransmittanceMap, map_transmittance
 from heatwake.schema.settings import Settings
 from heatwake.stages.band import band_table
@@ -29,14 +30,14 @@ NOISE_REFERENCE: Final = 30.0  # [degC] at which makers state the noise
 SAME_VIEW_PX: Final = 0.05  # a smaller movement is not undone: it would only smooth
 WHERE: Final = "session.toml: film.bare, film.covered"
 CELLS: Final = 32  # of the coarse pictures, along the longer side
-READ_FRAMES: Final = 8  # together
+READ_FRAMES: Final = 8  # together, of a recording without chunks
 
 
 class PairSettings(Settings):
     """How a pair of recordings is used."""
 
     pair_s: PositiveFloat = 5.0  # [s] of each recording, next to the moment the film was laid on
-    creep_s: PositiveFloat = 60.0  # [s] of the covered recording that are watched for a film that warms
+    creep_s: PositiveFloat = 30.0  # [s] of the covered recording that are watched for a film that warms
     least_step: PositiveFloat = 0.1  # [K] smallest step common to all pixels that ends what is averaged
     transmittance_floor: NonNegativeFloat = 0.002  # no pair of recordings gives less
     # A film is midway between room and air, and the air takes up none to half of the rise of the board below it; in a
@@ -105,36 +106,51 @@ def measure_pair(session: xr.Dataset, settings: PairSettings, *, reflectance: fl
     interval = pair_interval(session)
     bare_frames, _ = _chosen(session, "bare", settings, interval=interval)
     covered_frames, watched = _chosen(session, "covered", settings, interval=interval)
-    table = band_table(session)
     bare, covered = _mean_received(session, "bare", bare_frames), _mean_received(session, "covered", covered_frames)
-    contrast = _contrast(bare, covered) / float(table.slope(NOISE_REFERENCE))
+    per_kelvin = float(band_table(session).slope(NOISE_REFERENCE))
+    contrast = _contrast(bare, covered) / per_kelvin
     if not contrast >= settings.least_contrast_K:
         wanted = f"must be {settings.least_contrast_K:g} K or more: record a hotter scene, or give film.transmittance"
         raise InputError(WHERE, f"a pair with a contrast of {contrast:.1f} K", wanted)
     covered = _aligned(bare, covered, largest=settings.largest_shift_px)
     frames = min(len(bare_frames), len(covered_frames))
-    noise = float(session["netd"]) * 1e-3 * float(table.slope(NOISE_REFERENCE)) / math.sqrt(frames)
+    noise = float(session["netd"]) * 1e-3 * per_kelvin / math.sqrt(frames)
     fit = pair_transmittance(bare, covered, noise=noise, floor=settings.transmittance_floor)
     if fit.pixels == 0:
         raise InputError(WHERE, "a pair with too few pixels in common", "must show one hot scene")
-    share, spread = settings.warming_share, settings.warming_uncertainty
-    tau = float(without_warming(fit.transmittance, reflectance=reflectance, share=share))
-    warming = max(0.0, 1 - tau - reflectance) * spread
-    level = math.hypot(fit.uncertainty, share * settings.reflectance_uncertainty, warming)
-    places = map_transmittance(
-        *(bare, covered, fit), noise=noise, level=level, scale=settings.map_scale_px, trusted=settings.map_uncertainty
-    )
-    unwarmed = without_warming(places.transmittance, reflectance=reflectance, share=share)
+    tau, spread = _unwarmed(fit, settings, reflectance=reflectance)
     told = (_told("bare", bare_frames, session.sizes), _told("covered", covered_frames, session.sizes))
     return PairMeasurement(
         transmittance=tau,
-        uncertainty=level,
+        uncertainty=spread,
         pixels=fit.pixels,
-        places=replace(places, transmittance=unwarmed),
+        places=_places(bare, covered, fit, noise=noise, settings=settings, reflectance=reflectance),
         creep=_creep(session, watched, settings),
         view=pair_view(session, bare, largest=settings.largest_shift_px),
         frames=", ".join(told),
     )
+
+
+def _unwarmed(fit: PairFit, settings: PairSettings, *, reflectance: float) -> tuple[float, float]:
+    """Return the transmittance behind the line's slope, and its standard uncertainty."""
+    share = settings.warming_share
+    tau = float(without_warming(fit.transmittance, reflectance=reflectance, share=share))
+    by_reflectance = share * settings.reflectance_uncertainty
+    by_share = max(0.0, 1 - tau - reflectance) * settings.warming_uncertainty
+    return tau, math.hypot(fit.uncertainty, by_reflectance, by_share) / (1 - share)
+
+
+def _places(
+    bare: Array, covered: Array, fit: PairFit, *, noise: float, settings: PairSettings, reflectance: float
+) -> TransmittanceMap:
+    """Return the transmittance place by place, likewise behind the local slope."""
+    share = settings.warming_share
+    level = _unwarmed(fit, settings, reflectance=reflectance)[1] * (1 - share)
+    found = map_transmittance(
+        bare, covered, fit, noise=noise, level=level, scale=settings.map_scale_px, trusted=settings.map_uncertainty
+    )
+    behind = without_warming(found.transmittance, reflectance=reflectance, share=share)
+    return replace(found, transmittance=behind, uncertainty=found.uncertainty / (1 - share))
 
 
 def pair_interval(session: xr.Dataset) -> float:
@@ -171,21 +187,27 @@ def _coarse(session: xr.Dataset, name: str, count: int, interval: float, *, from
     whole = session.sizes[f"{name}_frame"]
     numbers = np.arange(whole - count, whole) if from_end else np.arange(count)
     pictures, repeats, last = [], np.zeros(count, dtype=np.bool_), None
-    for first in range(0, count, READ_FRAMES):
-        for place, frame in enumerate(_read(session, name, numbers[first : first + READ_FRAMES]), start=first):
-            repeats[place] = last is not None and is_repeat(frame, last)
-            last = frame if np.isfinite(frame).any() else None
-            pictures.append(thumbnail(frame, longest=CELLS))
+    for place, frame in enumerate(_frames(session, name, numbers)):
+        repeats[place] = last is not None and is_repeat(frame, last)
+        last = frame if np.isfinite(frame).any() else None
+        pictures.append(thumbnail(frame, longest=CELLS))
     elapsed = np.arange(count) * interval
     if from_end:
         return _Coarse(numbers[::-1], elapsed, np.stack(pictures[::-1]), repeats[::-1])
     return _Coarse(numbers, elapsed, np.stack(pictures), repeats)
 
 
-def _read(session: xr.Dataset, name: str, numbers: npt.NDArray[np.intp]) -> Array:
-    frames = session[f"{name}_temperature"][int(numbers[0]) : int(numbers[-1]) + 1]
-    read: Array = frames.compute(scheduler="synchronous").to_numpy() if frames.chunks else frames.to_numpy()
-    return np.asarray(read[numbers - numbers[0]])
+def _frames(session: xr.Dataset, name: str, numbers: npt.NDArray[np.intp]) -> Iterator[Array]:
+    """Yield frames of rising numbers; a chunk of the recording is read once and only one is held."""
+    recording = session[f"{name}_temperature"]
+    sizes = recording.chunks[0] if recording.chunks else (READ_FRAMES,) * -(-len(recording) // READ_FRAMES)
+    edges = np.concatenate([[0], np.cumsum(sizes)])
+    for start, stop in zip(edges[:-1].tolist(), edges[1:].tolist(), strict=True):
+        wanted = numbers[(numbers >= start) & (numbers < stop)]
+        if len(wanted):
+            block = recording[int(wanted[0]) : int(wanted[-1]) + 1]
+            read = block.compute(scheduler="synchronous").to_numpy() if recording.chunks else block.to_numpy()
+            yield from read[wanted - wanted[0]]
 
 
 def _mean_received(session: xr.Dataset, name: str, numbers: npt.NDArray[np.intp]) -> Array:
@@ -193,9 +215,8 @@ def _mean_received(session: xr.Dataset, name: str, numbers: npt.NDArray[np.intp]
     table = band_table(session)
     reducer = FrameReducer(table)
     total = np.zeros((session.sizes["row"], session.sizes["column"]))
-    for first in range(0, len(numbers), READ_FRAMES):
-        for frame in _read(session, name, numbers[first : first + READ_FRAMES]):
-            reducer.add(frame, total)
+    for frame in _frames(session, name, numbers):
+        reducer.add(frame, total)
     emissivity = float(session["emissivity_setting"])
     room = (1 - emissivity) * float(table.radiance(float(session["reflected_setting"])))
     return np.asarray(emissivity * total / len(numbers) + room)
