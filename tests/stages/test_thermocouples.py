@@ -121,8 +121,9 @@ def test_a_slope_makes_a_misplaced_bead_uncertain():
 @settings(max_examples=6, deadline=None)
 def test_a_transmittance_is_solved_for_from_whatever_was_said(true, says):
     made = run(session(film=Film(true, 0.08), says=says), solve="transmittance")
-    assert float(made["transmittance"]) == pytest.approx(true, abs=5e-4)
-    assert float(made["film_absorptance"]) == pytest.approx(1 - true - 0.08, abs=5e-4)
+    # the clock is found to some hundredths of a second, at rates of up to 2 K/s in 60 K
+    assert float(made["transmittance"]) == pytest.approx(true, abs=1e-3)
+    assert float(made["film_absorptance"]) == pytest.approx(1 - true - 0.08, abs=1e-3)
     assert float(made["transmittance_uncertainty"]) > 0.005
     assert "from 4 thermocouples" in made["transmittance"].attrs["comment"]
 
@@ -180,6 +181,17 @@ def test_stated_uncertainty_of_the_transmittance_covers_trials():
         made = run(read, solve="transmittance", largest_clock_offset_s=10.0)
         errors.append((float(made["transmittance"]) - 0.89) / float(made["transmittance_uncertainty"]))
     assert 0.3 < np.sqrt(np.mean(np.square(errors))) < 1.4  # ten normal trials: 0.6 to 1.4 at 95 %, less the gain term
+
+
+@pytest.mark.parametrize("clock", [-12.0, 12.0])
+def test_a_clock_that_cannot_be_told_makes_the_transmittance_less_certain(clock):
+    """The recording starts while the parts settle: the log's shift looks like a factor."""
+    late = ONSET + 30 + TIMES
+    set_right = run(session(cold=False, times=late), solve="both", clock_uncertainty_s=1e-6, unset_clock_s=0.0)
+    made = run(session(cold=False, times=late, clock=clock), solve="both", clock_uncertainty_s=1e-6)
+    error = abs(float(made["transmittance"]) - 0.89)
+    assert 1e-3 < error < 2 * float(made["transmittance_uncertainty"])
+    assert float(made["transmittance_uncertainty"]) > float(set_right["transmittance_uncertainty"])
 
 
 def test_too_small_a_range_is_refused():

@@ -31,6 +31,7 @@ class ThermocoupleSettings(Settings):
     final_s: PositiveFloat = 30.0  # [s] the end of the recording
     largest_clock_offset_s: PositiveFloat = 300.0
     clock_uncertainty_s: PositiveFloat = 1.0  # an offset less well known is not used
+    unset_clock_s: NonNegativeFloat = 10.0  # standard uncertainty of clocks whose offset cannot be told (judgement)
     least_change_K: PositiveFloat = 3.0  # of a reading, for the clocks to be told apart
     least_range_K: PositiveFloat = 10.0  # of the readings, to solve for a transmittance
     warming_share: NonNegativeFloat = 0.15  # of the rise below it, by which the film itself may warm
@@ -198,6 +199,13 @@ def probe_reading(session: xr.Dataset, *, clock_offset: float) -> Array:
     at, width = session["elapsed"].to_numpy() - clock_offset, averaged_over(session)
     log_elapsed, log = session["probe_elapsed"].to_numpy(), session["probe_log"].transpose("probe", "probe_time")
     return np.array([readings_at(log_elapsed, one, at=at, width=width) for one in log.to_numpy()])
+
+
+def rate_of_change(readings: Array, elapsed: Array) -> Array:
+    """Return how fast readings (probe, time) change [K/s]; 0 where that cannot be told."""
+    if len(elapsed) < 2:
+        return np.zeros_like(readings)
+    return np.asarray(np.nan_to_num(np.gradient(readings, elapsed, axis=1)))
 
 
 def rescaled(seen: Seen, *, gain: float, shift: Array, cold_shift: float) -> Seen:

@@ -14,7 +14,7 @@ from heatwake.kernels.probe_line import LineFit, fit_line
 from heatwake.kernels.radiometry import Film, Lid, leaving_radiance
 from heatwake.stages.band import band_table
 from heatwake.stages.film import film_doubt
-from heatwake.stages.probe_readings import CameraReading, Seen, ThermocoupleSettings
+from heatwake.stages.probe_readings import CameraReading, Seen, ThermocoupleSettings, rate_of_change
 from heatwake.stages.uncertainty import film_temperature, reflected_temperature
 
 Array = npt.NDArray[Any]
@@ -62,10 +62,17 @@ class Sight:
     seen: Array
     error: Array
     by_emissivity: Array
+    by_clock: Array
 
 
 def solve(
-    session: xr.Dataset, seen: Seen, *, camera: CameraReading, probes: Array, settings: ThermocoupleSettings
+    session: xr.Dataset,
+    seen: Seen,
+    *,
+    camera: CameraReading,
+    probes: Array,
+    clock: float,
+    settings: ThermocoupleSettings,
 ) -> Change:
     """Return how maps and scalars change when they are to fit the thermocouples.
 
@@ -79,6 +86,8 @@ def solve(
         Temperatures and emissivity there.
     probes : (probe, time) array
         The thermocouples' temperatures at the maps' times [degC].
+    clock : float
+        Standard uncertainty of the times [s].
     settings : ThermocoupleSettings
 
     Raises
@@ -92,7 +101,7 @@ def solve(
     given = Film(before, float(session["film_reflectance"]))
     film, after = given, before
     for _ in range(ROUNDS):
-        sight = _sight(session, seen, camera=camera, probes=probes, film=film, settings=settings)
+        sight = _sight(session, seen, camera=camera, probes=probes, clock=clock, film=film, settings=settings)
         line = fit_line(sight.expected, sight.seen, error=sight.error, slope=None if wants_film else before)
         if not math.isfinite(line.level):
             raise InputError(WHERE, "without a line through its readings", 'must show one board, or set solve = "none"')
@@ -138,6 +147,7 @@ def _sight(
     *,
     camera: CameraReading,
     probes: Array,
+    clock: float,
     film: Film,
     settings: ThermocoupleSettings,
 ) -> Sight:
@@ -160,11 +170,14 @@ def _sight(
         measured = measured - np.where(zeroed, tau * (seen.cold[:, None] - own), 0.0)
     hot = ~zeroed | (session["elapsed"].to_numpy() > _power_on(session))
     accuracy = session["probe_accuracy"].to_numpy()[:, None] / np.sqrt(3)
-    error = np.hypot(emissivity * table.slope(probes) * accuracy, seen.slope * settings.placement_uncertainty_mm)
+    per_kelvin = emissivity * table.slope(probes)
+    by_clock = per_kelvin * rate_of_change(probes, session["elapsed"].to_numpy()) * clock
+    error = np.hypot(per_kelvin * accuracy, seen.slope * settings.placement_uncertainty_mm)
+    error = np.hypot(error, by_clock)  # what changes fast weighs less
     by_emissivity = table.radiance(probes) - table.radiance(room)
     # the cold stretch was set to fit by the zero itself: it has no say about an offset since
     counts = hot | (settings.solve == "transmittance")
-    return Sight(np.where(counts, expected, np.nan), measured, error, by_emissivity)
+    return Sight(np.where(counts, expected, np.nan), measured, error, by_emissivity, by_clock)
 
 
 def _power_on(session: xr.Dataset) -> float:
@@ -199,8 +212,8 @@ def _transmittance_uncertainty(
 ) -> float:
     """Return the standard uncertainty of the slope.
 
-    The thermocouples' own errors; an emissivity that is wrong on all of them alike; the percent half of the camera's
-    statement as a gain error (rectangular); a film that warms with what lies below it.
+    The thermocouples' own errors; an emissivity that is wrong on all of them alike; a clock that is; the percent half
+    of the camera's statement as a gain error (rectangular); a film that warms with what lies below it.
     """
     common = line.slope * _carried(line.slope_lever, sight, camera)
     gain = line.slope * float(session["accuracy_percent"]) / 100 / math.sqrt(3)
@@ -217,9 +230,9 @@ def _offset_uncertainty(
 
 
 def _carried(lever: Array, sight: Sight, camera: CameraReading) -> float:
-    """Return what an emissivity wrong by its uncertainty on all places adds up to."""
+    """Return what errors common to all places add up to: an emissivity and a clock wrong by their uncertainties."""
     wrong = np.nan_to_num(sight.by_emissivity) * camera.emissivity_uncertainty[:, None]
-    return float((lever * wrong).sum())
+    return math.hypot(float((lever * wrong).sum()), float((lever * np.nan_to_num(sight.by_clock)).sum()))
 
 
 def _film_scalars(

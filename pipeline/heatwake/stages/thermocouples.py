@@ -19,6 +19,7 @@ from heatwake.stages.probe_readings import (
     camera_reading,
     find_places,
     probe_reading,
+    rate_of_change,
     read_places,
     rescaled,
 )
@@ -38,8 +39,9 @@ def compare_thermocouples(session: xr.Dataset, settings: ThermocoupleSettings) -
     ``clock_offset`` first: the shift of the log that makes it fit; where nothing changes it cannot be told, is taken as
     0 and flagged. Then ``probe_residual_*`` camera minus thermocouple, each with the uncertainty to be expected:
     the thermocouple's accuracy (rectangular), the camera's at that pixel, the slope of the board times the placement's,
-    and the rate of change times the clock's. The normalised error of the end, residual over its expanded uncertainty,
-    says whether they agree: up to 1 they do (ISO/IEC 17043, annex B; from memory).
+    and the rate of change times the clock's, for which ``unset_clock_s`` stands where the offset cannot be told. The
+    normalised error of the end, residual over its expanded uncertainty, says whether they agree: up to 1 they do
+    (ISO/IEC 17043, annex B; from memory).
 
     With ``solve`` the film's ``transmittance``, the camera's ``camera_offset`` or both are solved for over all
     thermocouples and times, and ``board_radiance`` and ``cold_radiance`` are put right, lazily. Of a recording that is
@@ -64,7 +66,7 @@ def compare_thermocouples(session: xr.Dataset, settings: ThermocoupleSettings) -
     log = probe_reading(session, clock_offset=clock.offset)
     made = session.assign(_clock_results(clock))
     if settings.solve != "none":
-        change = solve(session, seen, camera=camera, probes=log, settings=settings)
+        change = solve(session, seen, camera=camera, probes=log, clock=clock.spread, settings=settings)
         made = _corrected(made, change)
         seen = rescaled(seen, gain=change.gain, shift=change.shift, cold_shift=change.cold_shift)
         camera = camera_reading(made, seen, settings.uncertainty)
@@ -74,10 +76,10 @@ def compare_thermocouples(session: xr.Dataset, settings: ThermocoupleSettings) -
 
 @dataclass(frozen=True)
 class Clock:
-    """The clock offset that is used [s], its uncertainty, and whether it was found."""
+    """The clock offset that is used [s] with its standard uncertainty, whether it was found, and how or why not."""
 
     offset: float
-    uncertainty: float
+    spread: float
     found: bool
     comment: str
 
@@ -86,7 +88,7 @@ def _clock(session: xr.Dataset, camera: CameraReading, settings: ThermocoupleSet
     log = session["probe_log"].transpose("probe", "probe_time").to_numpy()
     change = max((float(np.ptp(one[np.isfinite(one)])) for one in log), default=0.0)
     if change < settings.least_change_K or session.sizes["time"] < 4:
-        return _not_told(f"readings change by {change:.1f} K only")
+        return _not_told(f"readings change by {change:.1f} K only", settings)
     fit = clock_offset(
         session["elapsed"].to_numpy(),
         camera.temperature,
@@ -96,7 +98,7 @@ def _clock(session: xr.Dataset, camera: CameraReading, settings: ThermocoupleSet
         largest=settings.largest_clock_offset_s,
     )
     reason = _why_not(fit, settings)
-    return _not_told(reason) if reason else Clock(fit.offset, fit.uncertainty, found=True, comment="least squares")
+    return _not_told(reason, settings) if reason else Clock(fit.offset, fit.uncertainty, True, "least squares")
 
 
 def _why_not(fit: ClockFit, settings: ThermocoupleSettings) -> str:
@@ -111,15 +113,15 @@ def _why_not(fit: ClockFit, settings: ThermocoupleSettings) -> str:
     return ""
 
 
-def _not_told(reason: str) -> Clock:
+def _not_told(reason: str, settings: ThermocoupleSettings) -> Clock:
     logger.warning("clock offset of the thermocouples' log cannot be told: %s; taken as 0", reason)
-    return Clock(0.0, np.nan, found=False, comment=f"not told: {reason}")
+    return Clock(0.0, settings.unset_clock_s, found=False, comment=f"not told: {reason}")
 
 
 def _clock_results(clock: Clock) -> dict[str, Any]:
     return {
         "clock_offset": ((), clock.offset, {"comment": clock.comment}),
-        "clock_offset_uncertainty": ((), clock.uncertainty),
+        "clock_offset_uncertainty": ((), clock.spread if clock.found else np.nan),
         "clock_offset_found": ((), np.int8(clock.found)),
     }
 
@@ -147,7 +149,8 @@ def _compare(
     elapsed = session["elapsed"].to_numpy()
     last = np.broadcast_to(elapsed >= elapsed[-1] - settings.final_s, residual.shape) & np.isfinite(residual)
     final, spread = _mean(residual, last), _spread(residual)
-    expected = _expected(session, seen, camera=camera, last=last, rate=_rate(probes, elapsed, last), clock=clock)
+    by_clock = _mean(rate_of_change(probes, elapsed), last) * clock.spread
+    expected = np.hypot(_mean(camera.uncertainty, last), by_clock)
     expected = np.hypot(expected, session["probe_accuracy"].to_numpy() / np.sqrt(3))
     slope_K = _mean(_kelvin_slope(session, seen, camera), last)
     expected = np.hypot(expected, slope_K * settings.placement_uncertainty_mm)
@@ -169,27 +172,10 @@ def _compare(
     }
 
 
-def _expected(
-    session: xr.Dataset, seen: Seen, *, camera: CameraReading, last: Array, rate: Array, clock: Clock
-) -> Array:
-    """Return what camera and clock make the final residual uncertain by [K]."""
-    late = clock.uncertainty if clock.found else 0.0
-    return np.hypot(_mean(camera.uncertainty, last), np.abs(rate) * late)
-
-
 def _kelvin_slope(session: xr.Dataset, seen: Seen, camera: CameraReading) -> Array:
     """Return the steepest slope of temperature (probe, time) [K/mm]."""
     per_kelvin = camera.emissivity[:, None] * band_table(session).slope(camera.temperature)
     return np.asarray(seen.slope / per_kelvin)
-
-
-def _rate(probes: Array, elapsed: Array, last: Array) -> Array:
-    """Return how fast each thermocouple's reading changes at the end [K/s]; 0 where there are no two readings."""
-    rates = np.zeros(len(probes))
-    for number, (readings, used) in enumerate(zip(probes, last, strict=True)):
-        if np.count_nonzero(used) > 1:
-            rates[number] = np.polynomial.polynomial.polyfit(elapsed[used] - elapsed[-1], readings[used], 1)[1]
-    return rates
 
 
 def _mean(values: Array, used: Array) -> Array:
