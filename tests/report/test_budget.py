@@ -120,7 +120,17 @@ def test_a_small_part_is_judged_and_its_pixels_and_bias_are_said(charger: xr.Dat
 def test_a_budget_that_trials_do_not_bear_out_says_its_interval(charger: xr.Dataset) -> None:
     row = next(row for row in part_rows(flagged(charger, first_order_holds=0)) if row.name == "Q2")
     # a rise of 52 K, with 1.9 and 2.0 of 1.5 K on either side
-    assert "95 % is 49.1 to 55.0 K" in row.remark
+    assert "95 % of trials lie from 49.1 to 55.0 K" in row.remark
+
+
+def test_an_interval_that_reaches_farther_than_u_decides(charger: xr.Dataset) -> None:
+    high = np.full(charger.sizes["region"], 6.0)  # Q2 has a margin of 5 K, and U = 3 K
+    made = charger.assign(trials_high=("region", high))
+    words = {
+        holds: next(row for row in part_rows(flagged(made, first_order_holds=holds)) if row.name == "Q2").verdict
+        for holds in (0, 1)
+    }
+    assert words == {1: "inside", 0: "inside but within the uncertainty"}
 
 
 def test_what_is_not_measured_is_never_the_hottest(charger: xr.Dataset) -> None:

@@ -136,8 +136,16 @@ def _shown(results: xr.Dataset) -> list[Curve]:
         series = results["rise_max"].transpose("region", "time")[number].to_numpy().astype(float)
         final, spread = (float(results[f"steady_rise_max{end}"][number]) for end in ("", "_uncertainty"))
         rows.append((str(name), series, final, spread, bool(results["is_steady"][number] == 1)))
+    rows = [row for row, low in zip(rows, _are_reflections(results), strict=True) if not low]
     rows.sort(key=lambda row: -_height(row))
     return rows[:MOST_CURVES]
+
+
+def _are_reflections(results: xr.Dataset) -> list[bool]:
+    """Tell of which regions mostly reflection is seen: what looks like their temperature would set the scale."""
+    if "region_emissivity_low" not in results:
+        return [False] * results.sizes["region"]
+    return [bool(flag) for flag in results["region_emissivity_low"].to_numpy() == 1]
 
 
 def _height(row: Curve) -> float:

@@ -144,6 +144,16 @@ def margin(limit: float, *, rise: float, ambient: float) -> float:
     return limit - (ambient + rise)
 
 
+def reach(uncertainty: float, *, high: float, holds: bool) -> float:
+    """Return how far above a rise its interval goes [K]: U, or the upper end by trials where they do not bear U out.
+
+    >>> reach(1.0, high=2.6, holds=True), reach(1.0, high=2.6, holds=False)
+    (2.0, 2.6)
+    """
+    expanded = COVERAGE * uncertainty
+    return expanded if holds or not np.isfinite(high) else max(expanded, high)
+
+
 def reading_verdict(*, emissivity_low: bool, size: str) -> Verdict | None:
     """Return the verdict on a reading that is no measurement of the part; None where it is one."""
     if emissivity_low:
@@ -189,7 +199,7 @@ def _row(results: xr.Dataset, number: int, name: str, *, ambient: float, highest
     left = margin(limit, rise=rise, ambient=at) if refused is None else np.nan
     judged = refused or verdict(
         left,
-        expanded=COVERAGE * uncertainty,
+        expanded=reach(uncertainty, high=value("trials_high"), holds=value("first_order_holds") != 0),
         has_limit=bool(np.isfinite(limit)),
         settled=settled,
         reading_margin_K=margin(limit, rise=_last(results, "rise_max", number), ambient=at),
@@ -240,5 +250,5 @@ def _remark(row: PartRow, *, size: str) -> str:
         off = f", may read {abs(row.bias):.1f} K too {way}" if abs(row.bias) >= LEAST_BIAS else ""
         remarks.append(f"{few}{off}")
     if np.isfinite(row.low) and not row.first_order_holds:
-        remarks.append(f"the uncertainty is lopsided or not of first order: 95 % is {row.low:.1f} to {row.high:.1f} K")
+        remarks.append(f"U is not borne out: 95 % of trials lie from {row.low:.1f} to {row.high:.1f} K")
     return "; ".join(remarks)
