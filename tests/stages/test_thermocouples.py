@@ -8,7 +8,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from heatwake.errors import InputError
-from heatwake.kernels.radiometry import Film, camera_radiance, leaving_radiance
+from heatwake.kernels.radiometry import Film, Lid, camera_radiance, leaving_radiance
 from heatwake.schema.variables import VARIABLES, label, require
 from heatwake.stages.temperature import measure_temperature
 from heatwake.stages.thermocouples import STAGE, ThermocoupleSettings, compare_thermocouples
@@ -31,28 +31,45 @@ def truth(times):
 
 
 def session(
-    *, film=None, says=None, offset=0.0, hot_offset=0.0, clock=0.0, errors=0.0, chunk=7, cold=True, times=TIMES
+    *,
+    film=None,
+    says=None,
+    bare_metal=False,
+    warming=0.0,
+    offset=0.0,
+    hot_offset=0.0,
+    clock=0.0,
+    errors=0.0,
+    chunk=7,
+    cold=True,
+    times=TIMES,
 ):
     """Return a session as it comes to the stage.
 
-    The camera sees through ``film`` and reads too high by ``offset`` always and ``hot_offset`` from the onset on
-    [W m-2 sr-1]; the session file says a transmittance of ``says``; the log's clock is ``clock`` behind.
+    The camera sees through ``film``, which warms by ``warming`` [K] as the board does, and reads too high by ``offset``
+    always and ``hot_offset`` from the onset on [W m-2 sr-1]; the session file says a transmittance of ``says``; the
+    log's clock is ``clock`` behind. Bare metal has an emissivity of 0.4 and sees itself in the film.
     """
+    emissivity = 0.4 if bare_metal else EMISSIVITY
     film = Film(0.89, 0.08) if film is None else film
     taken = film if says is None else Film(says, film.reflectance)
     truly = truth(times)
-    leaving = leaving_radiance(truly, table=TABLE, emissivity=EMISSIVITY, reflected=AMBIENT)
-    seen = camera_radiance(leaving, table=TABLE, film=film, film_temperature=AMBIENT, camera_side=AMBIENT)
+    warm = AMBIENT + warming * (1 - np.exp(-np.maximum(times - ONSET, 0) / 30))[:, None, None]
+    lid = Lid(film, warm) if bare_metal else None
+    leaving = leaving_radiance(truly, table=TABLE, emissivity=emissivity, reflected=AMBIENT, lid=lid)
+    seen = camera_radiance(leaving, table=TABLE, film=film, film_temperature=warm, camera_side=AMBIENT)
     seen = seen + offset + np.where(times > ONSET, hot_offset, 0.0)[:, None, None]
-    added = float(taken.added_radiance(TABLE, film_temperature=AMBIENT, camera_side=AMBIENT))
+    added = taken.added_radiance(TABLE, film_temperature=warm, camera_side=AMBIENT)
     board = ((seen - added) / taken.transmittance).astype(np.float32)
     values = SCALARS | {"transmittance": taken.transmittance, "transmittance_uncertainty": 0.01}
     values |= {"film_absorptance": taken.absorptance, "film_reflectance": taken.reflectance, "power_on": ONSET}
-    values |= {"cold_ambient": AMBIENT if cold else np.nan}
+    values |= {"cold_ambient": AMBIENT if cold else np.nan, "surface_emissivity": emissivity}
+    values |= {"mirrors_board": int(bare_metal)}
     made = xr.Dataset({name: ((), value) for name, value in values.items()})
     made["board_radiance"] = (("time", "y", "x"), board if chunk is None else da.from_array(board, (chunk, -1, -1)))
     picture = board[0] if cold else np.full_like(board[0], np.nan)
     made["cold_radiance"] = (("y", "x"), picture, {"frames": 80})
+    made["film_temperature"] = ("time", warm[:, 0, 0])
     made["frames_used"], made["ambient"] = ("time", np.full(len(times), 1)), ("time", np.full(len(times), AMBIENT))
     made = made.assign_coords(y=np.arange(12)[::-1] + 0.5, x=np.arange(15) + 0.5, elapsed=("time", times))
     return label(with_probes(made, clock=clock, errors=errors))
@@ -128,16 +145,26 @@ def test_a_transmittance_is_solved_for_from_whatever_was_said(true, says):
     assert "from 4 thermocouples" in made["transmittance"].attrs["comment"]
 
 
-@pytest.mark.parametrize("cold", [True, False])
-def test_maps_are_those_that_the_right_transmittance_would_have_made(cold):
-    right = session(cold=cold)
-    made = run(session(says=0.80, cold=cold), solve="transmittance")
+@pytest.mark.parametrize(("cold", "warming"), [(True, 0.0), (False, 0.0), (True, 12.0)])
+def test_maps_are_those_that_the_right_transmittance_would_have_made(cold, warming):
+    right = session(cold=cold, warming=warming)
+    made = run(session(says=0.80, cold=cold, warming=warming), solve="transmittance")
     for name in ("board_radiance", "cold_radiance"):
         # tau to 5e-4 of what is 50 W m-2 sr-1 above the film's own
         assert made[name].to_numpy() == pytest.approx(right[name].to_numpy(), abs=0.03, nan_ok=True)
     after = measure_temperature(made, TemperatureSettings())["temperature"].to_numpy()
     assert after == pytest.approx(truth(TIMES), abs=0.05)
     assert np.abs(made["probe_residual_final"]).max() < 0.05
+
+
+def test_bare_metal_that_sees_itself_in_the_film_is_solved_for_as_well():
+    made = run(session(says=0.80, bare_metal=True), solve="transmittance")
+    assert float(made["transmittance"]) == pytest.approx(0.89, abs=1e-3)
+    after = measure_temperature(made, TemperatureSettings())["temperature"].to_numpy()
+    assert after == pytest.approx(truth(TIMES), abs=0.06)  # as the transmittance, at 0.4 of the signal
+    # without that, what the metal mirrors of itself would count as transmittance: 1/(1 - 0.6 x 0.08) = 1.05
+    plain = session(says=0.80, bare_metal=True).assign(mirrors_board=((), 0))
+    assert float(run(plain, solve="transmittance")["transmittance"]) > 0.92
 
 
 def test_an_offset_of_the_camera_is_taken_off_a_recording_without_a_cold_board():
