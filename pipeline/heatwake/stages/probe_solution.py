@@ -15,7 +15,7 @@ from heatwake.kernels.radiometry import Film, Lid, leaving_radiance
 from heatwake.stages.band import band_table
 from heatwake.stages.film import film_doubt
 from heatwake.stages.probe_readings import CameraReading, Seen, ThermocoupleSettings, rate_of_change
-from heatwake.stages.uncertainty import film_temperature, reflected_temperature
+from heatwake.stages.uncertainty import TemperatureSettings, film_temperature, reflected_temperature
 
 Array = npt.NDArray[Any]
 
@@ -115,7 +115,9 @@ def solve(
         spread = _transmittance_uncertainty(session, line, sight, camera=camera, warming=warming)
         scalars |= _film_scalars(session, film, spread, line=line, probes=probes)
     if wants_offset:
+        standing = _standing_error(session, film, camera=camera, uncertainty=settings.uncertainty)
         spread = _offset_uncertainty(session, line, sight, camera=camera, wants_film=wants_film)
+        spread = math.hypot(spread, standing)
         comment = f"from {line.places} thermocouples{_since(session)}"
         scalars |= {
             "camera_offset": ((), offset, {"comment": comment}),
@@ -151,33 +153,41 @@ def _sight(
     film: Film,
     settings: ThermocoupleSettings,
 ) -> Sight:
-    table, tau = band_table(session), float(session["transmittance"])
+    table, tau, elapsed = band_table(session), float(session["transmittance"]), session["elapsed"].to_numpy()
     emissivity = camera.emissivity[:, None]
-    mirrors = "mirrors_board" in session and bool(session["mirrors_board"])
     warm = _over_time(session, film_temperature(session))
     room = _over_time(session, reflected_temperature(session, session["ambient"]))
-    lid = Lid(film, warm) if mirrors else None
+    lid = Lid(film, warm) if _mirrors(session) else None
     leaving = leaving_radiance(probes, table=table, emissivity=emissivity, reflected=room, lid=lid)
     own = table.radiance(warm)
     expected, measured = leaving - own, tau * (seen.radiance - own)
     zeroed = np.isfinite(seen.cold)[:, None]
     if zeroed.any():
-        cold_room, ambient = _when_cold(session)
-        lid = Lid(film, ambient) if mirrors else None
-        cold = leaving_radiance(ambient, table=table, emissivity=emissivity, reflected=cold_room, lid=lid)
-        own = table.radiance(ambient)
-        expected = expected - np.where(zeroed, cold - own, 0.0)
-        measured = measured - np.where(zeroed, tau * (seen.cold[:, None] - own), 0.0)
-    hot = ~zeroed | (session["elapsed"].to_numpy() > _power_on(session))
-    accuracy = session["probe_accuracy"].to_numpy()[:, None] / np.sqrt(3)
+        cold_expected, cold_measured = _cold_sight(session, seen, emissivity=emissivity, film=film)
+        expected = expected - np.where(zeroed, cold_expected, 0.0)
+        measured = measured - np.where(zeroed, cold_measured, 0.0)
     per_kelvin = emissivity * table.slope(probes)
-    by_clock = per_kelvin * rate_of_change(probes, session["elapsed"].to_numpy()) * clock
-    error = np.hypot(per_kelvin * accuracy, seen.slope * settings.placement_uncertainty_mm)
-    error = np.hypot(error, by_clock)  # what changes fast weighs less
+    by_clock = per_kelvin * rate_of_change(probes, elapsed) * clock
+    error = np.hypot(per_kelvin * session["probe_accuracy"].to_numpy()[:, None] / np.sqrt(3), by_clock)
+    error = np.hypot(error, seen.slope * settings.placement_uncertainty_mm)
     by_emissivity = table.radiance(probes) - table.radiance(room)
     # the cold stretch was set to fit by the zero itself: it has no say about an offset since
-    counts = hot | (settings.solve == "transmittance")
+    counts = ~zeroed | (elapsed > _power_on(session)) | (settings.solve == "transmittance")
     return Sight(np.where(counts, expected, np.nan), measured, error, by_emissivity, by_clock)
+
+
+def _cold_sight(session: xr.Dataset, seen: Seen, *, emissivity: Array, film: Film) -> tuple[Array, Array]:
+    """Return both sides of the line for the cold board (probe, 1)."""
+    table, tau = band_table(session), float(session["transmittance"])
+    room, ambient = _when_cold(session)
+    lid = Lid(film, ambient) if _mirrors(session) else None
+    leaving = leaving_radiance(ambient, table=table, emissivity=emissivity, reflected=room, lid=lid)
+    own = table.radiance(ambient)
+    return leaving - own, tau * (seen.cold[:, None] - own)
+
+
+def _mirrors(session: xr.Dataset) -> bool:
+    return "mirrors_board" in session and bool(session["mirrors_board"])
 
 
 def _power_on(session: xr.Dataset) -> float:
@@ -227,6 +237,22 @@ def _offset_uncertainty(
     seen = float(np.nansum(line.level_lever * np.nan_to_num(sight.expected)))
     by_film = 0.0 if wants_film else seen * float(session["transmittance_uncertainty"])
     return math.hypot(line.level_uncertainty, common, by_film)
+
+
+def _standing_error(
+    session: xr.Dataset, film: Film, *, camera: CameraReading, uncertainty: TemperatureSettings
+) -> float:
+    """Return what passes for an offset of the camera: surroundings, film and the air of the cold board taken wrong.
+
+    They are the same at all places and times, so that a slope does not know of them.
+    """
+    ambient = session["ambient"].to_numpy()
+    per_kelvin = float(band_table(session).slope(float(np.nanmean(ambient)))) if np.isfinite(ambient).any() else 0.0
+    emissivity = float(camera.emissivity.mean())
+    mirrored = film.transmittance * (1 - emissivity) * uncertainty.reflected_uncertainty_K
+    own = film.absorptance * uncertainty.film_temperature_uncertainty_K
+    zero = film.transmittance * emissivity * uncertainty.ambient_uncertainty_K if _is_zeroed(session) else 0.0
+    return per_kelvin * math.hypot(float(mirrored), float(own), float(zero))
 
 
 def _carried(lever: Array, sight: Sight, camera: CameraReading) -> float:
