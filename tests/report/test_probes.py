@@ -5,9 +5,9 @@ import pytest
 import xarray as xr
 
 from heatwake.report import figure_style
-from heatwake.report.page import session_page
+from heatwake.report.page import _environment
 from heatwake.report.probes import probe_rows, probe_sentences, probe_table, probes_figure
-from report.charger_results import flow, session
+from report.charger_results import session
 
 
 def compared(**changes):
@@ -66,14 +66,15 @@ def test_what_was_solved_for_is_told_and_that_the_residuals_are_no_proof():
     assert "not an independent comparison" in text
 
 
-def test_the_page_has_the_section_only_with_thermocouples():
-    page = session_page(compared(), flow=flow(session()), title="t", settings={}, provenance={})
+def test_the_section_is_there_only_with_thermocouples():
+    section = _environment().get_template("probes.html").module.probes_section
+    rows, sentences = probe_rows(compared()), probe_sentences(compared())
+    page = str(section(rows, sentences, {}, "mm"))
     assert "<h2>Thermocouples</h2>" in page
     assert "$L_1$ &lt;i&gt;" in page
-    assert "$L_1$ <i>" not in page
     assert "not compared" in page
-    without = session_page(session(), flow=flow(session()), title="t", settings={}, provenance={})
-    assert "<h2>Thermocouples</h2>" not in without
+    assert "+0.40" in page
+    assert str(section([], [], {}, "mm")).strip() == ""
 
 
 def test_the_figure_draws_each_curve_and_bears_none():
