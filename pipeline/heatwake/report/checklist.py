@@ -50,8 +50,8 @@ def decision_rule() -> str:
     return (
         f"inside: margin of at least U; inside but within the uncertainty: margin from 0 to U; over: margin below 0. "
         f"U = {COVERAGE:g} u (k = {COVERAGE:g}, about 95 %). The margin itself has no allowance for U. "
-        "Where trials do not bear U out, the upper end of their 95 % interval counts instead. No margin is claimed where "
-        "mostly reflection is seen, or too few pixels."
+        "Where trials do not bear U out, the upper end of their 95 % interval counts instead. No margin is claimed "
+        "where mostly reflection is seen, or too few pixels."
     )
 
 
