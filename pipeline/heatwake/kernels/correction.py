@@ -110,7 +110,7 @@ def correct_frame(
     """
     given, eps, tau, off = (_plane(one, indicated.shape) for one in (indicated, emissivity, transmittance, np.nan))
     made = np.empty(indicated.shape, dtype=np.float32) if out is None else out
-    bits, numbers = bit_table(table), _numbers(table, view, leaving=False)
+    bits, numbers = bit_table(table), _numbers(view, _levels(table, view), leaving=False)
     target = made.reshape(-1)
     correct(given, eps, tau, off, numbers, bits.radiances, bits.place, bits.first, bits.temperatures, target)
     return made
@@ -139,7 +139,7 @@ def surface_temperatures(
     """
     given, eps, tau, off = (_plane(one, leaving.shape) for one in (leaving, emissivity, transmittance, zero))
     made = np.empty(leaving.shape, dtype=np.float32) if out is None else out
-    bits, numbers = bit_table(table), _numbers(table, view, leaving=True)
+    bits, numbers = bit_table(table), _numbers(view, _levels(table, view), leaving=True)
     target = made.reshape(-1)
     correct(given, eps, tau, off, numbers, _NOTHING, bits.place, bits.first, bits.temperatures, target)
     return made
@@ -187,13 +187,14 @@ def temperatures_with_uncertainty(
     tuple of three (rows, columns) arrays
         [degC], [K], [K].
     """
+    levels = _levels(table, view)
     return _with_uncertainty(
         (leaving, emissivity, transmittance, zero),
         errors,
-        _numbers(table, view, leaving=True),
-        _weights(table, view, errors, ambient=ambient, cold=cold_ambient, frames=frames, cold_frames=cold_frames),
+        _numbers(view, levels, leaving=True),
+        _weights(table, view, errors, levels, at=(ambient, cold_ambient), frames=(frames, cold_frames)),
         table=table,
-        celsius=(_NOTHING, _NOTHING),
+        written=np.empty((0, 2), dtype=np.float32),
         out=out,
     )
 
@@ -210,14 +211,15 @@ def correct_frame_with_uncertainty(
     out: tuple[Array, Array, Array] | None = None,
 ) -> tuple[Array, Array, Array]:
     """Return what :func:`temperatures_with_uncertainty` does of one frame [degC] as the camera wrote it."""
+    levels = _levels(table, view)
     statement = view.reflected_setting, errors.accuracy, errors.accuracy_percent
     return _with_uncertainty(
         (indicated, emissivity, transmittance, np.nan),
         errors,
-        _numbers(table, view, leaving=False),
-        _weights(table, view, errors, ambient=ambient, cold=np.nan, frames=1.0, cold_frames=np.inf),
+        _numbers(view, levels, leaving=False),
+        _weights(table, view, errors, levels, at=(ambient, np.nan), frames=(1.0, np.inf)),
         table=table,
-        celsius=(bit_table(table).radiances, _statements(table, view.emissivity_setting, *statement)),
+        written=_statements(table, view.emissivity_setting, *statement),
         out=out,
     )
 
@@ -229,7 +231,7 @@ def _with_uncertainty(
     weights: Array,
     *,
     table: BandTable,
-    celsius: tuple[Array, Array],
+    written: Array,
     out: tuple[Array, Array, Array] | None,
 ) -> tuple[Array, Array, Array]:
     shape, bits = np.shape(inputs[0]), bit_table(table)
@@ -239,7 +241,7 @@ def _with_uncertainty(
     out_t, out_u, out_n = (one.reshape(-1) for one in made)
     correct_with_uncertainty(
         *(given, eps, tau, off, u_eps, u_tau),
-        *(numbers, weights, *celsius, bits.place, bits.first, bits.states),
+        *(numbers, weights, written, bits.place, bits.first, bits.states),
         *(out_t, out_u, out_n),
     )
     return made
@@ -247,11 +249,12 @@ def _with_uncertainty(
 
 @lru_cache(maxsize=8)
 def _statements(table: BandTable, assumed: float, setting: float, accuracy: float, percent: float) -> Array:
-    """Return what the camera states of itself in radiance at the even temperatures of what it wrote."""
+    """Return radiance, and what the camera states of itself in radiance, at even temperatures as it writes them."""
     received = assumed * table.radiances.values + (1 - assumed) * table.radiance(setting)
     reading = table.temperature(received)
     half_width = np.maximum(accuracy, percent / 100 * np.abs(reading))
-    return np.asarray(table.slope(reading) * half_width / RECTANGULAR["camera"], dtype=np.float32)
+    stated = table.slope(reading) * half_width / RECTANGULAR["camera"]
+    return np.stack([table.radiances.values, stated], axis=1).astype(np.float32)
 
 
 def _plane(values: npt.ArrayLike, shape: tuple[int, ...]) -> Array:
@@ -268,14 +271,14 @@ def _levels(table: BandTable, view: View) -> list[float]:
     return [float(level) for level in table.radiance(places)]
 
 
-def _numbers(table: BandTable, view: View, *, leaving: bool) -> Array:
+def _numbers(view: View, levels: list[float], *, leaving: bool) -> Array:
     """Return what the loops need of a view.
 
     Radiance of the surface itself is ``(x (1 - (1-eps) m rho) - (1-eps) tau (s0 + s1 tau)) / (eps tau)`` with
     ``x = tau (leaving - zero) = (gain + gain_tau tau) given + level + tau (added - zero)`` and m = 1 where the film
     mirrors the surface.
     """
-    film, side, room, air, setting = _levels(table, view)
+    film, side, room, air, setting = levels
     rho, tau_air, assumed = view.film_reflectance, view.air_transmittance, view.emissivity_setting
     around = ((1 - rho) * film, room - film) if view.mirrors_board else (room, 0.0)
     mirrors = rho if view.mirrors_board else 0.0
@@ -289,20 +292,20 @@ def _weights(
     table: BandTable,
     view: View,
     errors: InputErrors,
+    levels: list[float],
     *,
-    ambient: float,
-    cold: float,
-    frames: float,
-    cold_frames: float,
+    at: tuple[float, float],
+    frames: tuple[float, float],
 ) -> Array:
     """Return what the loops need of the uncertainties: inputs in radiance, apart for pixels zeroed and not."""
-    film, side, room, air, _ = _levels(table, view)
+    film, side, room, air, _ = levels
+    ambient, cold = at
     slopes = table.slope([view.film_temperature, view.reflected, NETD_REFERENCE, ambient, cold]).tolist()
     zeroed_slope = slopes[4] if np.isfinite(cold) else 0.0
     rho, divisor, percent = view.film_reflectance, RECTANGULAR["camera"], errors.accuracy_percent / 100
     base = film + rho * (side - film)  # radiance after the film, less tau times what the surface has over the film
-    counts = np.array([np.inf, cold_frames], dtype=np.float32)
-    plain, zeroed = (slopes[2] * noise_kelvin(errors.netd, frames=frames, cold_frames=counts)).tolist()
+    counts = np.array([np.inf, frames[1]], dtype=np.float32)
+    plain, zeroed = (slopes[2] * noise_kelvin(errors.netd, frames=frames[0], cold_frames=counts)).tolist()
     drifts = errors.drift * slopes[3], errors.drift * zeroed_slope
     values = (
         *(film, room, rho, view.air_transmittance, air, base, side, float(view.mirrors_board)),

@@ -209,7 +209,7 @@ def _finish(emissivity, zero, weights, work, total, noise):  # type: ignore[no-u
 
 @compiled(
     "void(float32[::1], float32[::1], float32[::1], float32[::1], float32[::1], float32[::1], float32[::1],"
-    " float32[::1], float32[::1], float32[::1], float32[::1], int64, float32[:, ::1],"
+    " float32[::1], float32[:, ::1], float32[::1], int64, float32[:, ::1],"
     " float32[::1], float32[::1], float32[::1])",
     divides=True,
 )
@@ -222,8 +222,7 @@ def correct_with_uncertainty(  # type: ignore[no-untyped-def]
     u_transmittance,
     numbers,
     weights,
-    radiances,
-    statements,
+    written,
     place,
     first,
     states,
@@ -233,21 +232,20 @@ def correct_with_uncertainty(  # type: ignore[no-untyped-def]
 ):
     """Set surface temperatures, their combined uncertainty and its noise; ``given`` as in :func:`correct`.
 
-    Where it is in degC the camera's ``statements`` are given beside the ``radiances``, and nothing is zeroed.
+    Where it is in degC, radiance and the camera's statement at even temperatures are ``written``; nothing is zeroed then.
     """
     whole = len(given)
     work, camera = np.empty(_ROWS, np.float32), np.empty((2, len(states)), np.float32)
     cells, fractions = np.empty(CHUNK, np.uint32), np.empty(CHUNK, np.float32)
-    if not len(radiances):
+    if not len(written):
         _tabulate_camera(states, weights, camera)
     for start in range(0, whole, CHUNK):
         size = min(CHUNK, whole - start)
         stop = start + size
         line = given[start:stop]
-        if len(radiances):
-            _find_even_cells(line, place, len(radiances), cells, fractions)
-            _look_up(radiances, cells, fractions, work[_GIVEN : _GIVEN + size])
-            _look_up(statements, cells, fractions, work[_PLAIN : _PLAIN + size])
+        if len(written):
+            _find_even_cells(line, place, len(written), cells, fractions)
+            _look_up_both(written, cells, fractions, work[_GIVEN : _GIVEN + size], work[_PLAIN : _PLAIN + size])
             line = work[_GIVEN : _GIVEN + size]
         eps = emissivity[start:stop] if len(emissivity) == whole else emissivity
         tau = transmittance[start:stop] if len(transmittance) == whole else transmittance
@@ -258,7 +256,7 @@ def correct_with_uncertainty(  # type: ignore[no-untyped-def]
             _find_mirrored_state(line, eps, tau, offset, u_eps, u_tau, numbers, weights, work)
         else:
             _find_state(line, eps, tau, offset, u_eps, u_tau, numbers, weights, work)
-        if not len(radiances):
+        if not len(written):
             zeroed = _count_finite(offset)
             _find_cells(work[_SEEN : _SEEN + size], first, len(states), cells, fractions)
             if zeroed < size:
