@@ -140,6 +140,7 @@ _ROWS: Final = (
     Variable("transmittance_uncertainty", (), "1", "standard uncertainty of the transmittance"),
     Variable("film_absorptance", (), "1", "in-band absorptance of the film"),
     Variable("film_reflectance", (), "1", "in-band reflectance of the film"),
+    Variable("film_warming", (), "1", "share of the rise below it by which the film is taken to warm"),
     Variable("film_creep", (), "K", "rise of the reading at 30 degC as the film warmed; NaN where not seen"),
     Variable("pair_transmittance", _PICTURE, "1", "in-band transmittance place by place; NaN where not told"),
     Variable("pair_transmittance_uncertainty", _PICTURE, "1", "standard uncertainty of the transmittance"),

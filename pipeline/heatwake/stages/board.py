@@ -15,7 +15,7 @@ from heatwake.kernels.interpolation import resample
 from heatwake.schema.settings import Settings
 from heatwake.schema.variables import label
 from heatwake.stages.band import band_table
-from heatwake.stages.film import air_transmittance, surface_radiance
+from heatwake.stages.film import air_transmittance, effective_transmittance, surface_radiance
 from heatwake.stages.film_view import board_trust
 from heatwake.stages.frame_blocks import reducer_for, some_frames
 from heatwake.stages.stage import Stage
@@ -230,7 +230,7 @@ def _radiance_steps(session: xr.Dataset) -> Array:
     table = band_table(session)
     level = session["frame_ambient"].to_numpy()
     level = np.where(np.isfinite(level), level, float(session["reflected_setting"]))
-    gain = float(session["emissivity_setting"]) / (float(session["transmittance"]) * air_transmittance(session))
+    gain = float(session["emissivity_setting"]) / (effective_transmittance(session) * air_transmittance(session))
     return np.asarray(gain * steps * table.slope(level))
 
 

@@ -44,6 +44,10 @@ def correct_film(session: xr.Dataset, settings: FilmSettings) -> xr.Dataset:
     it was found, and its attribute ``doubt`` what speaks against it, empty where nothing does. Without a film it is 1,
     exactly. A pair also gives ``pair_transmittance`` place by place, what to trust of it, and ``film_creep``.
 
+    A film that nobody gave a temperature is at ambient, but for the share ``film_warming`` of the rise below it where a
+    pair was recorded: it warmed so while the pair was, and that part of the pair's slope is taken out of the
+    transmittance; over the same board it warms so again.
+
     Raises
     ------
     InputError
@@ -57,6 +61,8 @@ def correct_film(session: xr.Dataset, settings: FilmSettings) -> xr.Dataset:
     made["film_absorptance"] = ((), found.film.absorptance)
     made["film_reflectance"] = ((), found.film.reflectance)
     made["film_creep"] = ((), found.creep)
+    warming = settings.warming_share if found.pair is not None and film_model(session) == "ambient" else 0.0
+    made["film_warming"] = ((), warming)
     if found.pair is not None:
         places, picture = found.pair.places, ("row", "column")
         scale = {"smoothing_px": settings.map_scale_px}  # standard deviation of the Gaussian
@@ -64,7 +70,8 @@ def correct_film(session: xr.Dataset, settings: FilmSettings) -> xr.Dataset:
         made["pair_transmittance_uncertainty"] = (picture, places.uncertainty.astype(np.float32))
         made["pair_trust"] = (picture, places.flags)
         made["pair_view_row"], made["pair_view_column"] = (((), shift) for shift in found.pair.view)
-    return label(made.assign(_radiance_added(session, found.film)))
+    seen = Film(effective_transmittance(made), found.film.reflectance)
+    return label(made.assign(_radiance_added(session, seen)))
 
 
 @dataclass(frozen=True)
@@ -189,9 +196,19 @@ def surface_radiance(session: xr.Dataset, indicated: Array, *, added: npt.ArrayL
     """
     emissivity = float(session["emissivity_setting"])
     room = (1 - emissivity) * float(band_table(session).radiance(float(session["reflected_setting"])))
-    transmittance = float(session["transmittance"]) * air_transmittance(session)
+    transmittance = effective_transmittance(session) * air_transmittance(session)
     gain, level = np.float32(emissivity / transmittance), (room - np.asarray(added)) / transmittance
     return np.asarray(gain * indicated.astype(np.float32) + level.astype(np.float32))
+
+
+def effective_transmittance(session: xr.Dataset) -> float:
+    """Return what of the surface's radiance comes out of the film: what passes, and what the film emits as it warms.
+
+    ``tau L_o + alpha ((1 - w) L_ambient + w L_o)`` is ``(tau + alpha w) L_o`` beside what the film adds at ambient.
+    """
+    warming = float(session["film_warming"]) if "film_warming" in session else 0.0
+    emitted = float(session["film_absorptance"]) * warming if warming else 0.0
+    return float(session["transmittance"]) + emitted
 
 
 def air_transmittance(session: xr.Dataset) -> float:
@@ -208,7 +225,7 @@ def air_temperature(session: xr.Dataset, ambient: xr.DataArray) -> xr.DataArray:
 def _radiance_added(session: xr.Dataset, film: Film) -> dict[str, tuple[tuple[str], Array]]:
     """Return what film and air add to each frame at the camera [W m-2 sr-1], and the film's temperature for it."""
     side, air = _camera_side(session), air_transmittance(session)
-    model = film_model(session) if film is not NO_FILM else "ambient"
+    model = film_model(session) if bool(session["film_present"]) else "ambient"
     warm = side
     told: dict[str, Array] = {"frame_film_temperature": session["frame_ambient"].to_numpy()}
     if model == "given":
@@ -257,7 +274,8 @@ STAGE: Final = Stage(
         "film_absorptance",
         "film_reflectance",
         "film_creep",
+        "film_warming",
         "frame_film_temperature",
     ),
-    version=5,
+    version=6,
 )

@@ -13,7 +13,7 @@ from heatwake.errors import InputError
 from heatwake.kernels.probe_line import LineFit, fit_line
 from heatwake.kernels.radiometry import Film, Lid, leaving_radiance
 from heatwake.stages.band import band_table
-from heatwake.stages.film import film_doubt
+from heatwake.stages.film import effective_transmittance, film_doubt
 from heatwake.stages.probe_readings import CameraReading, Seen, ThermocoupleSettings, rate_of_change
 from heatwake.stages.uncertainty import TemperatureSettings, film_temperature, reflected_temperature
 
@@ -97,7 +97,7 @@ def solve(
     """
     wants_film, wants_offset = settings.solve in ("transmittance", "both"), settings.solve in ("offset", "both")
     _require_readings(session, seen, probes=probes, settings=settings, wants_film=wants_film)
-    before = float(session["transmittance"])
+    before = effective_transmittance(session)
     given = Film(before, float(session["film_reflectance"]))
     film, after = given, before
     for _ in range(ROUNDS):
@@ -153,7 +153,7 @@ def _sight(
     film: Film,
     settings: ThermocoupleSettings,
 ) -> Sight:
-    table, tau, elapsed = band_table(session), float(session["transmittance"]), session["elapsed"].to_numpy()
+    table, tau, elapsed = band_table(session), effective_transmittance(session), session["elapsed"].to_numpy()
     emissivity = camera.emissivity[:, None]
     warm = _over_time(session, film_temperature(session))
     room = _over_time(session, reflected_temperature(session, session["ambient"]))
@@ -178,7 +178,7 @@ def _sight(
 
 def _cold_sight(session: xr.Dataset, seen: Seen, *, emissivity: Array, film: Film) -> tuple[Array, Array]:
     """Return both sides of the line for the cold board (probe, 1)."""
-    table, tau = band_table(session), float(session["transmittance"])
+    table, tau = band_table(session), effective_transmittance(session)
     room, ambient = _when_cold(session)
     lid = Lid(film, ambient) if _mirrors(session) else None
     leaving = leaving_radiance(ambient, table=table, emissivity=emissivity, reflected=room, lid=lid)
@@ -279,6 +279,7 @@ def _film_scalars(
         "transmittance_uncertainty": ((), uncertainty),
         "film_absorptance": ((), film.absorptance),
         "film_reflectance": ((), film.reflectance),
+        "film_warming": ((), 0.0),  # a film that warmed is in the slope
     }
 
 

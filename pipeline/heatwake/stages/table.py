@@ -40,6 +40,7 @@ class Product:
 
 FILM_KEPT: Final = (
     *("transmittance", "transmittance_uncertainty", "film_absorptance", "film_reflectance", "film_creep"),
+    "film_warming",
 )
 PAIR_KEPT: Final = (
     *("pair_transmittance", "pair_transmittance_uncertainty", "pair_trust", "pair_view_row", "pair_view_column"),
