@@ -232,7 +232,7 @@ def correct_with_uncertainty(  # type: ignore[no-untyped-def]
 ):
     """Set surface temperatures, their combined uncertainty and its noise; ``given`` as in :func:`correct`.
 
-    Where it is in degC, radiance and the camera's statement at even temperatures are ``written``; nothing is zeroed then.
+    Where it is in degC, radiance and the camera's statement at even temperatures are ``written``, and none is zeroed.
     """
     whole = len(given)
     work, camera = np.empty(_ROWS, np.float32), np.empty((2, len(states)), np.float32)
