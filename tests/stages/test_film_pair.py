@@ -10,8 +10,8 @@ from scipy import ndimage
 from heatwake.errors import InputError
 from heatwake.scene import Ambient, Camera, Handling, charger, record, settle, uncovered
 from heatwake.scene.model import Film as SceneFilm
-from heatwake.schema.variables import FILM_TRUST, VARIABLES
-from heatwake.stages.film import FilmSettings, correct_film
+from heatwake.schema.variables import FILM_MODEL, FILM_TRUST, VARIABLES
+from heatwake.stages.film import FilmSettings, correct_film, surface_radiance
 from stages.film_sessions import TABLE, recorded, warm_board
 
 SETTINGS = FilmSettings()
@@ -205,3 +205,25 @@ def test_units_are_the_data_models_and_the_input_stays():
     for name in ("pair_transmittance", "pair_transmittance_uncertainty", "pair_trust", "film_creep"):
         assert made[name].attrs["long_name"] == VARIABLES[name].long_name
         assert made[name].dims == VARIABLES[name].dims
+
+
+@pytest.mark.parametrize("share", [0.0, 0.125, 0.25])
+@pytest.mark.parametrize("film", [POLYETHYLENE, PVC])
+def test_surfaces_come_out_right_however_the_film_warms_over_them(film, share):
+    # closed form: a film that exchanges heat alike with the room and with air that takes up a share of the board's rise;
+    # it does so while the pair is recorded and in the recording itself
+    (tau, absorptance), room = film, float(TABLE.radiance(24.0))
+
+    def under_film(frames):
+        leaving = TABLE.radiance(24.0 + frames)
+        warm = absorptance * (room + share * (leaving - room))
+        return TABLE.temperature(tau * leaving + warm + (1 - tau - absorptance) * room).astype(np.float32)
+
+    session = session_of(bare_of(), under_film(still(12)))
+    session["film_reflectance_given"] = ((), 1 - tau - absorptance)
+    made = correct_film(session, SETTINGS)
+    seen = TABLE.radiance(under_film(still(2)).astype(np.float64))
+    leaving = surface_radiance(made, seen, added=made["film_added"].to_numpy()[:2, None, None])
+    assert TABLE.temperature(leaving) == pytest.approx(24.0 + still(2), abs=0.1)
+    told_cold = correct_film(session.assign(film_temperature_model=((), FILM_MODEL.index("given"))), SETTINGS)
+    assert float(told_cold["film_warming"]) == 0  # a temperature that was given is taken at its word
