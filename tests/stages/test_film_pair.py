@@ -210,7 +210,7 @@ def test_units_are_the_data_models_and_the_input_stays():
 @pytest.mark.parametrize("share", [0.0, 0.125, 0.25])
 @pytest.mark.parametrize("film", [POLYETHYLENE, PVC])
 def test_surfaces_come_out_right_however_the_film_warms_over_them(film, share):
-    # closed form: a film that exchanges heat alike with the room and with air that takes up a share of the board's rise;
+    # closed form: a film that exchanges heat alike with the room and with air that takes up a share of the rise below;
     # it does so while the pair is recorded and in the recording itself
     (tau, absorptance), room = film, float(TABLE.radiance(24.0))
 
