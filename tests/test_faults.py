@@ -18,6 +18,7 @@ from typer.testing import CliRunner
 from heatwake import cli
 from heatwake.errors import BusyError
 from heatwake.run import Finished, Outcome, Progress, run_workflow
+from heatwake.run.journal import Journal
 from small_sessions import contents, write_sessions, write_workflow
 
 NAMES = ("a", "b")
@@ -216,6 +217,15 @@ def test_failures_come_last_with_the_command_that_retries_them(folder, monkeypat
     assert compared.startswith("failed: comparison: comparison is blocked")
     assert retry == f"when mended, repeat: heatwake run '{path}' --no-pages --workers 0"
     assert done.stdout.splitlines()[-1].startswith("results: ")
+
+
+def test_the_journal_tells_sessions_in_the_workflows_order_whichever_ends_first(tmp_path):
+    journal = Journal(tmp_path, about={}, names=["first", "second", "third"])
+    for name in ("third", "comparison", "second", "first"):
+        journal.add(Outcome(name, "failed" if name == "second" else "done"))
+    told = journal.content()
+    assert [row["name"] for row in told["outcomes"]] == ["first", "second", "third", "comparison"]
+    assert told["failed"] == ["second"]
 
 
 def test_the_journal_tells_what_ran_how_long_and_with_what(folder, alone):

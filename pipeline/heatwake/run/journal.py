@@ -2,6 +2,7 @@
 
 import platform
 import time
+from collections.abc import Sequence
 from contextlib import suppress
 from dataclasses import asdict
 from importlib.metadata import PackageNotFoundError, version
@@ -31,11 +32,14 @@ class Journal:
         The results folder.
     about : dict
         What is known of the run when it starts.
+    names : sequence of str
+        Sessions in the order in which they are told, whichever ended first; others follow as they come.
     """
 
-    def __init__(self, root: Path, *, about: dict[str, Any]) -> None:
+    def __init__(self, root: Path, *, about: dict[str, Any], names: Sequence[str] = ()) -> None:
         self.root = root
         self.about = about
+        self._places = {name: place for place, name in enumerate(names)}
         self.workers: dict[str, Any] = {"processes": 0}
         self.state = "running"
         self._rows: dict[str, dict[str, Any]] = {}  # by name: who watches may do a session again
@@ -75,14 +79,15 @@ class Journal:
 
     def content(self) -> dict[str, Any]:
         """Return what is known so far."""
+        rows = dict(sorted(self._rows.items(), key=lambda row: self._places.get(row[0], len(self._places))))
         return {
             **self.about,
             "state": self.state,
             "seconds": round(time.monotonic() - self._started, 3),
             "workers": self.workers,
             "versions": versions(),
-            "outcomes": list(self._rows.values()),
-            "failed": [name for name, row in self._rows.items() if row["state"] == "failed"],
+            "outcomes": list(rows.values()),
+            "failed": [name for name, row in rows.items() if row["state"] == "failed"],
         }
 
 

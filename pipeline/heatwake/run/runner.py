@@ -111,7 +111,8 @@ class _Run:
 def _run_held(
     run: _Run, *, scheduler: str | None, workers: int | None, security: "Security | None"
 ) -> Generator[Event, None, None]:
-    journal = Journal(run.root, about={"workflow": str(run.path), "title": run.workflow.title, "pages": run.pages})
+    about = {"workflow": str(run.path), "title": run.workflow.title, "pages": run.pages}
+    journal = Journal(run.root, about=about, names=list(run.folders))
     journal.state = "interrupted"  # unless it gets to its end
     try:
         with closing(_sessions(run, journal, scheduler=scheduler, workers=workers, security=security)) as events:
