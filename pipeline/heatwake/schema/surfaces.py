@@ -1,8 +1,8 @@
 """Emissivities of common surfaces in the band of thermal cameras (8 to 14 um), each with its source.
 
-Bounds, not values: the same name covers surfaces that differ. What is used is the middle of the bounds, with the standard
-deviation of a rectangular distribution between them as its uncertainty. A surface that matters should be measured (ASTM
-E1933) or painted.
+Bounds, not values: the same name covers surfaces that differ. What is used is the middle of the bounds, with the
+standard deviation of a rectangular distribution between them as its uncertainty. A surface that matters should be
+measured (ASTM E1933) or painted.
 """
 
 import math
