@@ -10,7 +10,6 @@ from typing import Any, Final
 
 import numpy as np
 import numpy.typing as npt
-from scipy.interpolate import CubicHermiteSpline
 
 Array = npt.NDArray[np.floating[Any]]
 
@@ -339,6 +338,8 @@ def _make_table(low: float, high: float) -> BandTable:
 
 @lru_cache(maxsize=8)
 def _make_response_table(wavelengths: bytes, response: bytes) -> BandTable:
+    from scipy.interpolate import CubicHermiteSpline
+
     samples, values = np.frombuffer(wavelengths), np.frombuffer(response)
     some = np.linspace(_TABLE_LOW, _TABLE_HIGH, round((_TABLE_HIGH - _TABLE_LOW) / _RESPONSE_STEP) + 1)
     radiances, slopes = _weighted(some, wavelengths=samples, response=values)
@@ -363,6 +364,8 @@ def response_ends(wavelengths: Array, response: Array) -> tuple[float, float]:
 
 def _tabulate(low: float, high: float, *, radiances: Array, slopes: Array) -> BandTable:
     """Return the table of radiances and slopes at the even temperatures; its inverse errs by less than 1 uK there."""
+    from scipy.interpolate import CubicHermiteSpline  # slow to import
+
     grid = np.linspace(_TABLE_LOW, _TABLE_HIGH, _CELLS + 1)
     logarithms = np.linspace(np.log(radiances[0]), np.log(radiances[-1]), _CELLS + 1)
     inverse = CubicHermiteSpline(np.log(radiances), grid, radiances / slopes)

@@ -1,4 +1,7 @@
-"""Everything that a run writes for people, as text, rows and frames."""
+"""Everything that a run writes for people, as text, rows and frames.
+
+What draws is imported where it is needed: runs without pages, and those that end at a wrong key, start quicker.
+"""
 
 from collections.abc import Iterator, Mapping
 from typing import Any, Final
@@ -8,7 +11,6 @@ import numpy.typing as npt
 import xarray as xr
 
 from heatwake import __version__
-from heatwake.report import comparison_report, movie_frames, page
 from heatwake.report.answers import reference_name
 from heatwake.report.budget import budget_rows
 from heatwake.report.summary import comparison_lines, flow_sentences, summary_rows
@@ -41,6 +43,8 @@ def session_page(
     settings: Mapping[str, Any] | None = None,
 ) -> str:
     """Return ``report.html`` of one session."""
+    from heatwake.report import page
+
     provenance = {
         "heatwake": __version__,
         "input_sha256": dict(digests),
@@ -53,6 +57,8 @@ def session_page(
 
 def airflow_frames(results: xr.Dataset, flow: xr.Dataset | None) -> Iterator[npt.NDArray[np.uint8]]:
     """Yield the RGB frames of ``airflow.mp4``."""
+    from heatwake.report import movie_frames
+
     yield from movie_frames.airflow_frames(results, flow, frames=_MOVIE_FRAMES, size=_MOVIE_SIZE)
 
 
@@ -66,6 +72,8 @@ def comparison_page(
     provenance: Mapping[str, Any] | None = None,
 ) -> str:
     """Return ``comparison.html`` of a workflow."""
+    from heatwake.report import comparison_report
+
     origin = {"heatwake": __version__, "sessions": sorted(sessions)} | dict(provenance or {})
     return comparison_report.comparison_page(
         comparison, sessions, flows=flows, title=title, settings=settings or {}, provenance=origin
