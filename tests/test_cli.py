@@ -47,7 +47,7 @@ def test_a_run_prints_a_table_and_nothing_else_off_a_terminal(write_session, wor
 
 def test_quiet_is_quiet(write_session, workflow):
     write_session("[ambient]\ndegC = 23.0\n")
-    done = heatwake("run", "--quiet", workflow(GOOD))
+    done = heatwake("run", "--quiet", "--no-pages", workflow(GOOD))
     assert (done.returncode, done.stdout, done.stderr) == (0, "", "")
 
 
@@ -113,7 +113,7 @@ def damage_times(folder):
 )
 def test_damaged_recordings_get_one_line_and_exit_code_2(write_session, workflow, damage, line):
     damage(write_session())
-    done = heatwake("run", "--quiet", workflow(GOOD))
+    done = heatwake("run", "--quiet", "--no-pages", workflow(GOOD))
     assert done.returncode == 2
     assert line in done.stderr
     assert len(done.stderr.strip().splitlines()) == 1

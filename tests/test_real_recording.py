@@ -17,7 +17,7 @@ def published(leaf):
     return np.array(means[:14])
 
 
-def run(leaf, folder, source, extra):
+def run(leaf, folder, source, extra, *, pages=True):
     session = folder / "leaf"
     session.mkdir(parents=True)
     (session / "session.toml").write_text(
@@ -25,7 +25,7 @@ def run(leaf, folder, source, extra):
         "[ambient]\ndegC = 31.6\n"
     )
     (folder / "workflow.toml").write_text('title = "Leaf"\nsessions = ["leaf"]\nresults = "results"\n')
-    *_, last = run_workflow(folder / "workflow.toml")
+    *_, last = run_workflow(folder / "workflow.toml", pages=pages)
     assert isinstance(last, Finished)
     assert last.exit_code == 0, last.outcomes
     return folder / "results" / "leaf"
@@ -57,6 +57,6 @@ def test_no_board_and_no_fan_mean_no_board_direction(results):
 
 
 def test_the_published_matrices_give_the_same_means(leaf, published, tmp_path):
-    folder = run(leaf, tmp_path, "csv/L12_*.csv", 'unit = "degC"\n')
+    folder = run(leaf, tmp_path, "csv/L12_*.csv", 'unit = "degC"\n', pages=False)
     with xr.open_dataset(folder / "rise.nc") as rise:
         assert rise["temperature"].mean(("y", "x")).to_numpy() == pytest.approx(published[:5], abs=0.01)

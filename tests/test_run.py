@@ -33,8 +33,8 @@ FILES = {
 }  # fmt: skip
 
 
-def finish(path: Path) -> Finished:
-    *_, last = run_workflow(path)
+def finish(path: Path, *, pages: bool = True) -> Finished:
+    *_, last = run_workflow(path, pages=pages)
     assert isinstance(last, Finished)
     return last
 
@@ -279,7 +279,7 @@ def test_one_bad_session_leaves_the_others_complete(write_session, tmp_path):
         write_session("[ambient]\ndegC = 23.0\n", name=name)
     shutil.copytree(tmp_path / "first", tmp_path / "bad")
     (tmp_path / "bad" / "session.toml").write_text('title = "Bad"\n[frames]\nsource = "gone.tif"\ninterval_s = 1.0\n')
-    done = finish(small_workflow(tmp_path, "first", "bad", "second"))
+    done = finish(small_workflow(tmp_path, "first", "bad", "second"), pages=False)
     assert done.exit_code == 1
     assert {outcome.name: outcome.state for outcome in done.outcomes} == {
         "first": "done", "bad": "failed", "second": "done", "comparison": "done",
@@ -293,18 +293,18 @@ def test_one_bad_session_leaves_the_others_complete(write_session, tmp_path):
 def test_a_changed_setting_is_work_to_do_and_a_moved_session_is_not(write_session, tmp_path):
     write_session("[ambient]\ndegC = 23.0\n", name="one")
     path = small_workflow(tmp_path, "one")
-    assert [outcome.state for outcome in finish(path).outcomes] == ["done"]
+    assert [outcome.state for outcome in finish(path, pages=False).outcomes] == ["done"]
     (tmp_path / "elsewhere").mkdir()
     shutil.move(tmp_path / "one", tmp_path / "elsewhere" / "one")
     path = small_workflow(tmp_path, "elsewhere/one")
-    assert [outcome.state for outcome in finish(path).outcomes] == ["up to date"]
+    assert [outcome.state for outcome in finish(path, pages=False).outcomes] == ["up to date"]
     path = small_workflow(tmp_path, "elsewhere/one", text="[regions]\nleast_rise_K = 0.7\n")
-    assert [outcome.state for outcome in finish(path).outcomes] == ["done"]
+    assert [outcome.state for outcome in finish(path, pages=False).outcomes] == ["done"]
 
 
 def test_what_is_warned_of_is_in_the_journal(write_session, tmp_path):
     write_session(name="one")
-    *events, _ = run_workflow(small_workflow(tmp_path, "one"))
+    *events, _ = run_workflow(small_workflow(tmp_path, "one"), pages=False)
     [outcome] = [event for event in events if isinstance(event, Outcome)]
     assert any("ambient is not given" in warning for warning in outcome.warnings)
 
