@@ -1,6 +1,7 @@
 """A recorded charger with thermocouples, whose session file is wrong about film and clock."""
 
 import numpy as np
+import pandas as pd
 import pytest
 import xarray as xr
 
@@ -106,9 +107,17 @@ def test_a_run_stores_and_shows_them_and_makes_them_again_when_the_log_changes(t
     assert "<h2>Thermocouples</h2>" in page
     assert "&lt;b&gt;right" in page
     assert "<b>right" not in page
+    table = pd.read_csv(tmp_path / "results/one/thermocouples.csv")
+    assert table["thermocouple"].tolist() == ["left", "<b>right"]
+    assert np.isfinite(table["residual_mean_K"]).all()
     (explained,) = explain_workflow(workflow)
     assert explained.to_make == ()
     log.write_text(log.read_text().replace("23.0", "23.1"))
     (explained,) = explain_workflow(workflow)
     assert "thermocouples.log: other content" in explained.reasons["registration.nc"]
     assert "rise.nc" in explained.to_make
+    log.unlink()
+    session.write_text(session.read_text().split("[[thermocouples]]")[0])
+    *_, last = run_workflow(workflow, pages=False)
+    assert last.exit_code == 0
+    assert not (tmp_path / "results/one/thermocouples.csv").exists()

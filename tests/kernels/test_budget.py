@@ -14,7 +14,7 @@ from heatwake.kernels.budget import (
     combine,
     contributions,
     distribution,
-    radiance_noise,
+    noise_kelvin,
     rise_budget,
     temperature_budget,
 )
@@ -213,7 +213,7 @@ def test_noise_is_that_of_trials_with_a_cold_median():
 
 
 def test_noise_without_frames_is_nan():
-    noise = radiance_noise(TABLE, 0.05, frames=[0, 1])
+    noise = noise_kelvin(0.05, frames=[0, 1])
     assert np.isnan(noise).tolist() == [True, False]
 
 

@@ -231,17 +231,6 @@ def noise_kelvin(netd: float, *, frames: npt.ArrayLike, cold_frames: npt.ArrayLi
     return np.asarray(np.float32(netd) * np.sqrt(mean + median))
 
 
-def radiance_noise(
-    table: BandTable, netd: float, *, frames: npt.ArrayLike, cold_frames: npt.ArrayLike = np.inf
-) -> Array:
-    """Return what white noise leaves on a mean of frames at the camera [W m-2 sr-1]: :func:`noise_kelvin` in radiance.
-
-    ``table`` is that of the camera's band.
-    """
-    kelvin = noise_kelvin(netd, frames=frames, cold_frames=cold_frames)
-    return np.asarray(kelvin * float(table.slope(NETD_REFERENCE)))
-
-
 def combine(terms: Mapping[str, Array], names: Iterable[str] = (*SHARED_TERMS, *OWN_TERMS)) -> Array:
     """Return the root of the sum of squares of the named terms [K].
 

@@ -26,9 +26,10 @@ __all__ = [
     "flow_sentences",
     "session_page",
     "summary_rows",
+    "thermocouple_rows",
 ]
 
-VERSION: Final = 2  # raised whenever pages, tables or the film change
+VERSION: Final = 3  # raised whenever pages, tables or the film change
 MOVIE_RATE: Final = 15  # frames a second
 _MOVIE_FRAMES: Final = 150
 _MOVIE_SIZE: Final = (960, 600)
@@ -78,6 +79,13 @@ def comparison_page(
     return comparison_report.comparison_page(
         comparison, sessions, flows=flows, title=title, settings=settings or {}, provenance=origin
     )
+
+
+def thermocouple_rows(results: xr.Dataset) -> list[dict[str, Any]]:
+    """Return the rows of ``thermocouples.csv``: a row a sensor, beside the camera."""
+    from heatwake.report import probes
+
+    return probes.probe_table(probes.probe_rows(results))
 
 
 def comparison_rows(comparison: xr.Dataset, sessions: Mapping[str, xr.Dataset] | None = None) -> list[dict[str, Any]]:

@@ -16,7 +16,7 @@ from heatwake.run.fingerprints import (
     pages_determinants,
     plain_json,
 )
-from heatwake.run.sessions import MADE, PAGES, TABLES
+from heatwake.run.sessions import MADE, PAGES, tables_of
 from heatwake.run.workflows import read_workflow, session_folders
 from heatwake.schema.settings import Settings
 from heatwake.schema.workflow import Workflow
@@ -85,7 +85,8 @@ def _session(
 ) -> tuple[Explained, str | None]:
     """Return what would be made of a session, and the fingerprint of its last product where that was needed."""
     session = open_session(folder)
-    shown = (*TABLES, *PAGES) if pages else TABLES
+    tables = tables_of(session)
+    shown = (*tables, *PAGES) if pages else tables
     files = (*(product.file for product in PRODUCTS), *shown)
     if not needs_marks and not any((target / file).is_file() for file in files):
         return Explained(session.name, dict.fromkeys(files, ("missing",))), None

@@ -32,6 +32,7 @@ FRAMES_TO_SUM: Final = 4  # in an analysis step, on average
 FROM_FRAMES: Final = ("registration.nc", "rise.nc")
 SUMS: Final = ("mean_radiance", "summed")  # made beside the registration, for the maps
 TABLES: Final = ("summary.csv", "budget.csv")
+PROBE_TABLE: Final = "thermocouples.csv"  # of sessions that have some
 PAGES: Final = ("report.html", "airflow.mp4")
 
 
@@ -220,18 +221,23 @@ def _tell_people(
     """Write tables and pages unless they stand; tell whether any was written. Pages that no longer hold are removed."""
     made, merged = known
     made_from = pages_determinants(marks["flow.nc"], session.description.title)
-    wanted = (*TABLES, *PAGES) if pages else TABLES
+    told = tables_of(session)
+    wanted = (*told, *PAGES) if pages else told
     if stands(target, made_from, wanted):
         return False
     yield Progress(session.name, TABLES[0], 0, 3)
     rows = part_rows(merged)
-    for name, content in zip(TABLES, (outputs.summary_rows(rows), outputs.budget_rows(merged, rows)), strict=True):
+    made_rows = [outputs.summary_rows(rows), outputs.budget_rows(merged, rows)]
+    made_rows += [outputs.thermocouple_rows(merged)] if PROBE_TABLE in told else []
+    for name, content in zip(told, made_rows, strict=True):
         results.write_text(target / name, tables.csv_text(content))
+    if PROBE_TABLE not in told:
+        results.remove(target / PROBE_TABLE)
     if not pages:
         if not stands(target, made_from, PAGES):
             for name in PAGES:
                 results.remove(target / name)
-        note(target, made_from, TABLES)
+        note(target, made_from, told)
         return True
     yield Progress(session.name, "report.html", 0, 3)
     results.write_text(target / "report.html", _page(session, made, merged, settings=settings))
@@ -240,6 +246,11 @@ def _tell_people(
     note(target, made_from, wanted)
     yield Progress(session.name, "airflow.mp4", 3, 3)
     return True
+
+
+def tables_of(session: OpenSession) -> tuple[str, ...]:
+    """Return the names of the tables that a session gets."""
+    return (*TABLES, PROBE_TABLE) if "probe" in session.dataset.dims else TABLES
 
 
 def _page(

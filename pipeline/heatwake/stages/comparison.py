@@ -67,20 +67,6 @@ def compare(sessions: Mapping[str, xr.Dataset], reference: str, *, settings: Com
     return label(made)
 
 
-def differing_conditions(conditions: Mapping[str, Mapping[str, Any]], *, reference: str) -> dict[str, dict[str, Any]]:
-    """Return, for each session, the conditions that differ from the reference's: ``{session: {key: (was, is)}}``."""
-    base = conditions[reference]
-    return {
-        name: {
-            key: (base.get(key, "not given"), own.get(key, "not given"))
-            for key in sorted({*base, *own})
-            if base.get(key) != own.get(key)
-        }
-        for name, own in conditions.items()
-        if name != reference
-    }
-
-
 def _conditions(sessions: Mapping[str, xr.Dataset]) -> dict[str, Any]:
     return {name: json.loads(session.attrs.get("conditions", "{}")) for name, session in sessions.items()}
 
