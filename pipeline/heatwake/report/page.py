@@ -21,6 +21,7 @@ from heatwake.report.budget_figure import budget_figure
 from heatwake.report.checklist import CAUTIONS, decision_rule, film_text, report_items
 from heatwake.report.curves_figure import curves_figure, frame_counts, quality_figure, reason_colour
 from heatwake.report.figure_style import house_style, inline_svg
+from heatwake.report.film_figure import film_figure, has_film_map
 from heatwake.report.flow_reading import board_direction, opening_roles, region_direction, told_share
 from heatwake.report.maps import length_unit
 from heatwake.report.margin_bar import margin_bars
@@ -144,6 +145,9 @@ def _figures(results: xr.Dataset, flow: xr.Dataset | None, *, rows: list[PartRow
     if results.sizes.get("frame", 0) and "reason" in results:
         alt = "Strip of what became of each frame, over curves of its agreement with the reference and its movement"
         made["quality"] = two_forms(lambda width: quality_figure(results, width=width), name="quality", alt=alt)
+    if has_film_map(results):
+        alt = "Map of the film's transmittance over the camera's picture, with places not to be trusted marked"
+        made["film"] = two_forms(lambda width: film_figure(results, width=width), name="film", alt=alt)
     if has_probes(results):
         alt = "Curves of what the camera reads above each thermocouple over time"
         made["probes"] = two_forms(lambda width: probes_figure(results, width=width), name="probes", alt=alt)
