@@ -151,6 +151,7 @@ def test_uncertainty_is_that_of_the_budget(name, zeroed):
         transmittance=tau,
         zero=zero,
         cold_ambient=cold,
+        cold_reflected=31.0,
         frames=frames,
         cold_frames=cold_frames,
     )
@@ -164,6 +165,7 @@ def test_uncertainty_is_that_of_the_budget(name, zeroed):
         film_temperature=view.film_temperature,
         errors=ERRORS,
         cold_ambient=np.where(np.isnan(zero), np.nan, cold),
+        cold_reflected=31.0,
         frames=frames,
         cold_frames=cold_frames,
         air_transmittance=view.air_transmittance,

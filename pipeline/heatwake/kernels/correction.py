@@ -156,6 +156,7 @@ def temperatures_with_uncertainty(
     transmittance: Array | float = 1.0,
     zero: Array | float = np.nan,
     cold_ambient: float = np.nan,
+    cold_reflected: float = np.nan,
     frames: float = 1.0,
     cold_frames: float = np.inf,
     out: tuple[Array, Array, Array] | None = None,
@@ -175,8 +176,9 @@ def temperatures_with_uncertainty(
         Of the air [degC].
     zero : (rows, columns) array or float
         What to take off [W m-2 sr-1]; NaN where a pixel was not zeroed, whose budget then is another.
-    cold_ambient : float
-        Ambient when the board was cold [degC]; NaN where the recording was not zeroed.
+    cold_ambient, cold_reflected : float
+        Ambient when the board was cold, and what it mirrored then [degC]; NaN where the recording was not zeroed, and
+        where that was ambient.
     frames, cold_frames : float
         Number of frames averaged, and behind the cold median.
     out : three (rows, columns) float32 arrays, optional
@@ -192,7 +194,7 @@ def temperatures_with_uncertainty(
         (leaving, emissivity, transmittance, zero),
         errors,
         _numbers(view, levels, leaving=True),
-        _weights(table, view, errors, levels, at=(ambient, cold_ambient), frames=(frames, cold_frames)),
+        _weights(table, view, errors, levels, at=(ambient, cold_ambient, cold_reflected), frames=(frames, cold_frames)),
         table=table,
         written=np.empty((0, 2), dtype=np.float32),
         out=out,
@@ -217,7 +219,7 @@ def correct_frame_with_uncertainty(
         (indicated, emissivity, transmittance, np.nan),
         errors,
         _numbers(view, levels, leaving=False),
-        _weights(table, view, errors, levels, at=(ambient, np.nan), frames=(1.0, np.inf)),
+        _weights(table, view, errors, levels, at=(ambient, np.nan, np.nan), frames=(1.0, np.inf)),
         table=table,
         written=_statements(table, view.emissivity_setting, *statement),
         out=out,
@@ -294,14 +296,15 @@ def _weights(
     errors: InputErrors,
     levels: list[float],
     *,
-    at: tuple[float, float],
+    at: tuple[float, float, float],
     frames: tuple[float, float],
 ) -> Array:
     """Return what the loops need of the uncertainties: inputs in radiance, apart for pixels zeroed and not."""
     film, side, room, air, _ = levels
-    ambient, cold = at
+    ambient, cold, mirrored = at
     slopes = table.slope([view.film_temperature, view.reflected, NETD_REFERENCE, ambient, cold]).tolist()
     zeroed_slope = slopes[4] if np.isfinite(cold) else 0.0
+    beyond = float(table.radiance(cold) - table.radiance(mirrored)) if np.isfinite([cold, mirrored]).all() else 0.0
     rho, divisor, percent = view.film_reflectance, RECTANGULAR["camera"], errors.accuracy_percent / 100
     base = film + rho * (side - film)  # radiance after the film, less tau times what the surface has over the film
     counts = np.array([np.inf, frames[1]], dtype=np.float32)
@@ -313,6 +316,6 @@ def _weights(
         *(np.multiply(errors.reflected, slopes[1]), errors.air_transmittance),
         *(percent / divisor, errors.accuracy / divisor, cold),
         *(plain, zeroed, plain**2 + drifts[0] ** 2, zeroed**2 + drifts[1] ** 2),
-        np.multiply(errors.ambient, zeroed_slope),
+        *(np.multiply(errors.ambient, zeroed_slope), beyond),
     )
     return np.array(values, dtype=np.float32)

@@ -120,7 +120,7 @@ def _find_state(  # type: ignore[no-untyped-def]
     gain, gain_tau, level, added, room = numbers[0], numbers[1], numbers[2], numbers[3], numbers[4]
     film, rho, air_tau, air, base = weights[0], weights[2], weights[3], weights[4], weights[5]
     at_side, u_film, u_room, u_air = (film - weights[6]) * weights[8], weights[9], weights[10], weights[11] / air_tau
-    per_air, over_air, at_ambient = _ONE / air_tau, air - base, weights[19]
+    per_air, over_air, at_ambient, beyond = _ONE / air_tau, air - base, weights[19], weights[20]
     at_camera = air_tau * base + (_ONE - air_tau) * air
     for c in range(len(given)):
         eps, tau = emissivity[c], transmittance[c]
@@ -130,8 +130,9 @@ def _find_state(  # type: ignore[no-untyped-def]
         own = (leaving - lost * room) / eps
         behind, absorbed, mirrored = film - leaving, _ONE - tau - rho, room - own
         by_tau, by_film, by_air = behind * u_transmittance[c], absorbed * u_film, (over_air + tau * behind) * u_air
-        by_eps, by_room = mirrored * u_emissivity[c], lost * u_room
         by_ambient = eps * at_ambient if zero[c] == zero[c] else np.float32(0)
+        at_zero = beyond if zero[c] == zero[c] else np.float32(0)
+        by_eps, by_room = (mirrored + at_zero) * u_emissivity[c], lost * u_room
         at_film = by_tau * by_tau + at_side * at_side + by_film * by_film + by_air * by_air
         work[_OWN + c] = own
         work[_SEEN + c] = at_camera - air_tau * tau * behind
@@ -152,7 +153,7 @@ def _find_mirrored_state(  # type: ignore[no-untyped-def]
     around, around_tau, mirrors = numbers[4], numbers[5], numbers[6]
     film, room, rho, air_tau, air, base = weights[0], weights[1], weights[2], weights[3], weights[4], weights[5]
     side, u_rho, u_film, u_room, u_air = weights[6], weights[8], weights[9], weights[10], weights[11] / air_tau
-    at_camera, at_ambient = air_tau * base + (_ONE - air_tau) * air, weights[19]
+    at_camera, at_ambient, beyond = air_tau * base + (_ONE - air_tau) * air, weights[19], weights[20]
     for c in range(len(given)):
         eps, tau = emissivity[c], transmittance[c]
         zeroed = zero[c] if zero[c] == zero[c] else np.float32(0)
@@ -164,7 +165,8 @@ def _find_mirrored_state(  # type: ignore[no-untyped-def]
         by_tau = (through * behind + lost * (film - room)) * u_transmittance[c]
         by_rho = (through * (film - side) + lost * behind) * u_rho
         by_film, by_room = (through + lost) * (_ONE - tau - rho) * u_film, lost * tau * u_room
-        by_eps = (mirrors * leaving + surroundings - own) * u_emissivity[c]
+        at_zero = beyond if zero[c] == zero[c] else np.float32(0)
+        by_eps = (mirrors * leaving + surroundings - own + at_zero) * u_emissivity[c]
         by_air = through * (air - base + tau * behind) * u_air
         by_ambient = eps * at_ambient if zero[c] == zero[c] else np.float32(0)
         squares = by_tau * by_tau + by_rho * by_rho + by_film * by_film + by_eps * by_eps

@@ -147,6 +147,7 @@ def _correct(radiance: Array, zero: Array, *inputs: Array, way: Way, errors: Inp
             transmittance=at["transmittance"],
             zero=_at(zero, number),
             cold_ambient=at["cold_ambient"],
+            cold_reflected=at["cold_reflected"],
             frames=at["frames"],
             cold_frames=at["cold_frames"],
             out=(made[0][number], made[1][number], made[2][number]),
@@ -169,5 +170,5 @@ STAGE: Final = Stage(
         *("emissivity", "emissivity_uncertainty"),
         *("temperature", "temperature_rise", "temperature_uncertainty", "rise_noise", "valid"),
     ),
-    version=3,
+    version=4,
 )
