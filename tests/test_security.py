@@ -15,6 +15,7 @@ from conftest import ROOT, small_frames
 from heatwake.cli import app
 from heatwake.errors import InputError
 from heatwake.report import outputs
+from heatwake.report.page import session_page
 from heatwake.run import Outcome, run_workflow
 from heatwake.run.workflows import read_workflow, session_folders
 from heatwake.store import tables
@@ -244,7 +245,7 @@ def test_pages_escape_titles_and_part_names():
     session = charger_results.session().isel(region=[1, 2])
     session = session.assign_coords(region=[SCRIPT, "</style><img src=x onerror=alert(1)>"])
     flow = charger_results.flow(session)
-    page = outputs.page.session_page(
+    page = session_page(
         session, flow=flow, title=f"</title>{SCRIPT}", settings={"a": SCRIPT}, provenance={SCRIPT: SCRIPT}
     )
     assert "<script" not in page
