@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 import xarray as xr
 
-from heatwake.kernels.budget import InputErrors, combine, contributions, temperature_budget
+from heatwake.kernels.budget import combine, contributions, temperature_budget
 from heatwake.kernels.radiometry import Film, remove_film, surface_temperature, zero_offset
 from heatwake.report.parts import COVERAGE
 from heatwake.scene.camera import leaving_radiance
@@ -19,24 +19,13 @@ from heatwake.stages.board import BoardSettings, map_to_board
 from heatwake.stages.film import FilmSettings, correct_film
 from heatwake.stages.temperature import TemperatureSettings, measure_temperature
 from stages.film_sessions import SCALARS, TABLE
+from usual_errors import USUAL as ERRORS
 
 EYE = band(7.5, 14.0)
 COUNT = 20_000  # settings: a coverage of 95 % is then known to 0.15 %
 NOISE, FRAMES, COLD_FRAMES = 0.05, 4, 80  # [K] at 30 degC, of one frame
 PIXELS = (4, 6)
 COLD, HOT = 12, 4  # frames of one second, for the stages
-ERRORS = InputErrors(
-    transmittance=0.01,
-    film_reflectance=0.02,
-    emissivity=0.02,
-    reflected=3.0,
-    film_temperature=3.0,
-    ambient=0.2,
-    drift=0.1,
-    accuracy=2.0,
-    accuracy_percent=2.0,
-    netd=NOISE,
-)
 
 
 def draw(rng, size):

@@ -20,20 +20,9 @@ from heatwake.kernels.budget import (
 )
 from heatwake.kernels.planck import BandTable
 from heatwake.kernels.radiometry import NO_FILM, Film, leaving_radiance, remove_film, surface_temperature, zero_offset
+from usual_errors import USUAL as ERRORS
 
 TABLE = BandTable.for_band(7.5, 14.0)
-ERRORS = InputErrors(
-    transmittance=0.01,
-    film_reflectance=0.02,
-    emissivity=0.02,
-    reflected=3.0,
-    film_temperature=3.0,
-    ambient=0.2,
-    drift=0.1,
-    accuracy=2.0,
-    accuracy_percent=2.0,
-    netd=0.05,
-)
 # JCGM 100:2008 (GUM) applied to: reading 69.25 (u 1.0), tau 0.89 (0.01), film 27 (3), eps 0.95 (0.02), reflected
 # 30 (3); worked with an independent integral of Planck's law, and by Monte Carlo of 10^6 trials: mean 75.597, sd 1.497.
 WORKED_INPUT = {"film": Film(0.89), "film_temperature": 27.0, "reflected": 30.0}

@@ -1,5 +1,6 @@
 """The compiled correction of whole pictures against the measurement equation, its budget and direct integration."""
 
+from dataclasses import replace
 from itertools import pairwise
 
 import numpy as np
@@ -18,6 +19,7 @@ from heatwake.kernels.correction import (
 )
 from heatwake.kernels.planck import BandTable, spectral_radiance
 from heatwake.kernels.radiometry import Film, Lid, camera_radiance, leaving_radiance
+from usual_errors import USUAL
 
 BUMPS = ([7.0, 7.4, 8.0, 8.6, 9.3, 10.0, 12.0, 13.2, 15.0], [0.0, 0.3, 0.85, 0.7, 1.0, 0.93, 0.8, 0.5, 0.0])
 TABLES = {
@@ -27,19 +29,7 @@ TABLES = {
     "bumps": BandTable.for_response(*BUMPS),
 }
 TABLE = TABLES["7.5-14"]
-ERRORS = InputErrors(
-    transmittance=0.01,
-    film_reflectance=0.02,
-    emissivity=0.02,
-    reflected=3.0,
-    film_temperature=3.0,
-    ambient=0.2,
-    drift=0.1,
-    accuracy=2.0,
-    accuracy_percent=2.0,
-    netd=0.05,
-    air_transmittance=0.004,
-)
+ERRORS = replace(USUAL, air_transmittance=0.004)
 
 
 def scene(shape=(30, 41), *, low=20.0, high=120.0, seed=3):

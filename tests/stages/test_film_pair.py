@@ -160,9 +160,7 @@ def test_the_scenes_films_are_measured_within_0_005(seed):
     trusted = made["pair_trust"].to_numpy() == 0
     error = made["pair_transmittance"].to_numpy()[trusted] - tau
     assert trusted.mean() > 0.2
-    assert (
-        np.sqrt(np.mean(np.square(error))) < 0.0125
-    )  # the film is warmer here and there: up to 0.07 of its absorptance
+    assert np.sqrt(np.mean(np.square(error))) < 0.01
 
 
 def references(bare, covered, *, uncertainty=0.2, **scalars):
@@ -224,6 +222,6 @@ def test_surfaces_come_out_right_however_the_film_warms_over_them(film, share):
     made = correct_film(session, SETTINGS)
     seen = TABLE.radiance(under_film(still(2)).astype(np.float64))
     leaving = surface_radiance(made, seen, added=made["film_added"].to_numpy()[:2, None, None])
-    assert TABLE.temperature(leaving) == pytest.approx(24.0 + still(2), abs=0.1)
+    assert TABLE.temperature(leaving) == pytest.approx(24.0 + still(2), abs=5e-3)
     told_cold = correct_film(session.assign(film_temperature_model=((), FILM_MODEL.index("given"))), SETTINGS)
     assert float(told_cold["film_warming"]) == 0  # a temperature that was given is taken at its word

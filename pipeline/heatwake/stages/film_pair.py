@@ -33,6 +33,11 @@ CELLS: Final = 32  # of the coarse pictures, along the longer side
 READ_FRAMES: Final = 8  # together, of a recording without chunks
 
 
+# A film is midway between room and air, and the air takes up none to half of the rise of the board below it; a film
+# therefore warms by none to a quarter of it (judgement), and a straight line takes that for transmittance.
+WARMING_SHARE: Final = 0.125
+
+
 class PairSettings(Settings):
     """How a pair of recordings is used."""
 
@@ -40,9 +45,7 @@ class PairSettings(Settings):
     creep_s: PositiveFloat = 30.0  # [s] of the covered recording that are watched for a film that warms
     least_step: PositiveFloat = 0.1  # [K] smallest step common to all pixels that ends what is averaged
     transmittance_floor: NonNegativeFloat = 0.002  # no pair of recordings gives less
-    # A film is midway between room and air, and the air takes up none to half of the rise of the board below it; in a
-    # pair the film therefore warms by none to a quarter of it, and a straight line takes that for transmittance.
-    warming_share: float = Field(default=0.125, ge=0, lt=1)
+    warming_share: float = Field(default=WARMING_SHARE, ge=0, lt=1)
     warming_uncertainty: NonNegativeFloat = 0.07  # 0.125/sqrt(3)
     reflectance_uncertainty: NonNegativeFloat = 0.02
     least_contrast_K: PositiveFloat = 5.0  # a pair of less contrast is refused

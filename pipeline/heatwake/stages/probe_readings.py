@@ -13,6 +13,7 @@ from heatwake.errors import InputError
 from heatwake.kernels.probe_clock import readings_at
 from heatwake.kernels.probe_window import level_and_slopes
 from heatwake.schema.settings import Settings
+from heatwake.stages.film_pair import WARMING_SHARE
 from heatwake.stages.temperature import measure_temperature
 from heatwake.stages.uncertainty import TemperatureSettings
 
@@ -34,7 +35,7 @@ class ThermocoupleSettings(Settings):
     unset_clock_s: NonNegativeFloat = 10.0  # standard uncertainty of clocks whose offset cannot be told (judgement)
     least_change_K: PositiveFloat = 3.0  # of a reading, for the clocks to be told apart
     least_range_K: PositiveFloat = 10.0  # of the readings, to solve for a transmittance
-    warming_share: NonNegativeFloat = 0.15  # of the rise below it, by which the film itself may warm
+    warming_share: NonNegativeFloat = WARMING_SHARE  # of the rise below it, by which the film itself may warm
     uncertainty: TemperatureSettings = TemperatureSettings()  # set by the workflow's [temperature] table
 
 

@@ -1,7 +1,6 @@
 """The uncertainty budget of each region's final value: line by line, shared and own, and checked by trials."""
 
 from collections.abc import Mapping
-from dataclasses import replace
 from typing import Any, Final
 
 import numpy as np
@@ -16,6 +15,7 @@ from heatwake.stages.uncertainty import (
     TemperatureSettings,
     Way,
     budget_of,
+    errors_at,
     gather_inputs,
     input_errors,
     zero_of,
@@ -154,7 +154,7 @@ def _trials(
         spread = rise_spread(
             _place(float(degrees), own, way=way),
             table=way.table,
-            errors=_errors(own, errors),
+            errors=errors_at(own, errors),
             settling=float(settling[number]) if np.isfinite(settling[number]) else 0.0,
         )
         holds = first_order_holds(spread, float(first_order[number]), tolerance=tolerance)
@@ -182,14 +182,4 @@ def _place(temperature: float, own: Mapping[str, float], *, way: Way) -> Place:
         frames=own["frames"],
         cold_frames=own["cold_frames"],
         mirrors_board=way.mirrors_board,
-    )
-
-
-def _errors(own: Mapping[str, float], errors: InputErrors) -> InputErrors:
-    return replace(
-        errors,
-        emissivity=own["emissivity_uncertainty"],
-        transmittance=own["transmittance_uncertainty"],
-        film_temperature=own["film_temperature_uncertainty"],
-        spot_bias=own["spot_bias"],
     )

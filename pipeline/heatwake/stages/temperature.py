@@ -1,6 +1,5 @@
 """From radiance on the board to temperature, rise over ambient, and how well both are known."""
 
-from dataclasses import replace
 from typing import Any, Final
 
 import numpy as np
@@ -16,6 +15,7 @@ from heatwake.stages.uncertainty import (
     INPUTS,
     TemperatureSettings,
     Way,
+    errors_at,
     gather_inputs,
     input_errors,
     reflected_temperature,
@@ -136,12 +136,7 @@ def _correct(radiance: Array, zero: Array, *inputs: Array, way: Way, errors: Inp
             radiance[number],
             table=way.table,
             view=view,
-            errors=replace(
-                errors,
-                emissivity=at["emissivity_uncertainty"],
-                transmittance=at["transmittance_uncertainty"],
-                film_temperature=at["film_temperature_uncertainty"],
-            ),
+            errors=errors_at(at, errors),
             ambient=at["ambient"],
             emissivity=at["emissivity"],
             transmittance=at["transmittance"],

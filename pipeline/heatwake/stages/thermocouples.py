@@ -204,5 +204,5 @@ STAGE: Final = Stage(
         *("clock_offset", "clock_offset_uncertainty", "clock_offset_found"),
         *("camera_offset", "camera_offset_uncertainty"),
     ),
-    version=1,
+    version=2,
 )

@@ -221,6 +221,17 @@ class Way:
         )
 
 
+def errors_at(values: Mapping[str, Any], errors: InputErrors) -> InputErrors:
+    """Return uncertainties with those that maps, regions and times have of their own, by name (:data:`INPUTS`)."""
+    return replace(
+        errors,
+        emissivity=values["emissivity_uncertainty"],
+        transmittance=values["transmittance_uncertainty"],
+        film_temperature=values["film_temperature_uncertainty"],
+        spot_bias=values["spot_bias"],
+    )
+
+
 def budget_of(temperature: Array, values: Mapping[str, Array], *, way: Way, errors: InputErrors) -> Budget:
     """Return the lines of a temperature's budget from inputs by name (:data:`INPUTS`)."""
     return temperature_budget(
@@ -231,13 +242,7 @@ def budget_of(temperature: Array, values: Mapping[str, Array], *, way: Way, erro
         reflected=values["reflected"],
         film=Film(values["transmittance"], way.film_reflectance),
         film_temperature=values["film_temperature"],
-        errors=replace(
-            errors,
-            emissivity=values["emissivity_uncertainty"],
-            transmittance=values["transmittance_uncertainty"],
-            film_temperature=values["film_temperature_uncertainty"],
-            spot_bias=values["spot_bias"],
-        ),
+        errors=errors_at(values, errors),
         cold_ambient=values["cold_ambient"],
         cold_reflected=values["cold_reflected"],
         frames=values["frames"],
