@@ -20,8 +20,9 @@ STEEPEST: Final = 10.0  # [deg] likewise
 
 @dataclass(frozen=True)
 class Reference:
-    """The board's print, by its contrast and by the size of its gradient, ready to be found."""
+    """The board's print, by its contrast and by the size of its gradient, ready to be found; and the picture itself."""
 
+    picture: Array
     contrast: Target
     edges: Target
 
@@ -30,7 +31,7 @@ class Reference:
         """Return the reference that a picture (rows, columns) makes; masked pixels are NaN."""
         known = np.isfinite(picture)
         edges = normalise_contrast(gradient_magnitude(picture))
-        return cls(Target.of(normalise_contrast(picture), known), Target.of(edges, known))
+        return cls(picture, Target.of(normalise_contrast(picture), known), Target.of(edges, known))
 
 
 def contrast_of(frame: Array) -> Array:

@@ -56,7 +56,7 @@ OPENING_ROLE: Final = ("inlet", "outlet", "undecided")
 FLOW_SOURCE: Final = ("none", "physical fit", "local drift")
 DIRECTION_CHANGE: Final = ("unchanged", "turned", "reversed", "not identifiable")
 
-_PICTURE = ("row", "column")
+_PICTURE, _SMALL = ("row", "column"), ("picture_row", "picture_column")
 _FRAME, _TIME, _BOARD = ("frame",), ("time",), ("time", "y", "x")
 _REGION, _REGION_TIME, _OPENING = ("region",), ("region", "time"), ("opening",)
 _BUDGET, _BUDGETS = ("region", "budget_input"), ("region", "budget_quantity", "budget_input")
@@ -157,6 +157,7 @@ _ROWS: Final = (
     Variable("usable", _FRAME, "1", "whether the frame is used", flags=USABLE),
     Variable("reason", _FRAME, "1", "what is remarkable about the frame", flags=REASON),
     Variable("offset_step", _FRAME, "K", "step common to all pixels that is taken off the frame"),
+    Variable("still_picture", _SMALL, "K", "median of heated pictures, as the first usable frame sees the board"),
     # --- rise.nc ---------------------------------------------------------------------------------------------
     Variable("board_radiance", _BOARD, "W m-2 sr-1", "in-band radiance that leaves the surface, averaged"),
     Variable("frames_used", _TIME, "1", "number of frames averaged"),

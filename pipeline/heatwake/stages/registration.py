@@ -16,9 +16,9 @@ import xarray as xr
 from pydantic import NonNegativeFloat, PositiveFloat
 
 from heatwake.errors import InputError
-from heatwake.kernels.alignment import compose, invert
+from heatwake.kernels.alignment import compose, invert, resample
 from heatwake.kernels.frame_quality import common_steps, departure, explained, gaps, is_repeat, obstructed_share
-from heatwake.kernels.frame_reduction import FrameReducer
+from heatwake.kernels.frame_reduction import FrameReducer, shrink_factor
 from heatwake.kernels.moving import centred_medians
 from heatwake.kernels.pose_track import picture_reach, settle_poses
 from heatwake.kernels.reference_picture import Reference, build_reference, locate
@@ -42,6 +42,7 @@ POOL_S: Final = 0.5  # [s] frames so near in time are judged by the same others
 LEAST_SIDE: Final = 0.25  # of the time allowed that the frames after must reach to be judged by
 LOST: Final = 0.5  # a frame whose quality is less than this share of its neighbours' isn't registered
 NEIGHBOURS: Final = 10
+SMALL: Final = ("picture_row", "picture_column")
 
 
 class RegistrationSettings(Settings):
@@ -72,7 +73,8 @@ def register(session: xr.Dataset, settings: RegistrationSettings) -> xr.Dataset:
     -------
     Dataset
         With ``shift_x``, ``shift_y`` [px], ``rotation`` [deg] from the first usable frame, ``quality``, ``usable``,
-        ``reason`` and ``offset_step`` [K], all (frame). Where a picture shows nothing to measure movement by, the
+        ``reason`` and ``offset_step`` [K], all (frame), and ``still_picture`` (picture_row, picture_column), what the
+        first usable frame would show if it were heated and free of noise [K about its level]. Where a picture shows nothing to measure movement by, the
         nearest frames' pose is held and the quality says so. The frames stay lazy. Given bins, also
         ``mean_radiance`` (bin, row, column), lazily, of the frames that ``summed`` (frame) marks.
 
@@ -87,10 +89,11 @@ def register(session: xr.Dataset, settings: RegistrationSettings) -> xr.Dataset:
     elapsed = np.asarray(session["elapsed"].values, dtype=np.float64)
     if session.sizes["frame"] == 0:
         nothing = np.zeros(0)
-        return _add(session, poses=np.zeros((0, 3)), quality=nothing, usable=nothing, reason=nothing, steps=nothing)
-    motion, sums = _follow(session, settings, elapsed=elapsed)
+        made = _add(session, poses=np.zeros((0, 3)), quality=nothing, usable=nothing, reason=nothing, steps=nothing)
+        return label(made.assign(still_picture=(SMALL, np.zeros((0, 0), dtype=np.float32))))
+    motion, sums, reference = _follow(session, settings, elapsed=elapsed)
     shape = (session.sizes["row"], session.sizes["column"])
-    made = _conclude(session, settings, motion=motion, shape=shape)
+    made = _conclude(session, settings, motion=motion, reference=reference, shape=shape)
     if sums is None:
         return made
     return label(
@@ -121,7 +124,9 @@ class _Motion:
         )
 
 
-def _follow(session: xr.Dataset, settings: RegistrationSettings, *, elapsed: Array) -> tuple[_Motion, BinMeans | None]:
+def _follow(
+    session: xr.Dataset, settings: RegistrationSettings, *, elapsed: Array
+) -> tuple[_Motion, BinMeans | None, Reference]:
     """Read all frames once: align each, look for things in the way, and sum them by bins."""
     reducer = reducer_for(session)
     reference, guesses = _reference(session, reducer, settings)
@@ -152,7 +157,7 @@ def _follow(session: xr.Dataset, settings: RegistrationSettings, *, elapsed: Arr
     for index in np.flatnonzero(motion.frozen).tolist():
         motion.poses[index], motion.quality[index] = motion.poses[index - 1], motion.quality[index - 1]
         motion.levels[index] = np.nan
-    return motion, sums
+    return motion, sums, reference
 
 
 def _part(bins: npt.NDArray[Any] | None, block: FrameBlock) -> npt.NDArray[Any] | None:
@@ -238,6 +243,7 @@ def _conclude(
     settings: RegistrationSettings,
     *,
     motion: _Motion,
+    reference: Reference,
     shape: tuple[int, int],
 ) -> xr.Dataset:
     """Settle the poses and flag the frames; the weightier reason is written over the lighter."""
@@ -250,6 +256,7 @@ def _conclude(
         motion.poses, motion.quality, sound=sound, shape=shape, still=settings.still_px, bump=settings.bump_px
     )
     first = poses[int(np.argmax(sound))]
+    still = resample(reference.picture, invert(first) / (shrink_factor(shape), shrink_factor(shape), 1))
     poses = np.where((poses == first).all(axis=1)[:, None], 0.0, compose(poses, invert(first)))  # no rounding errors
     reason = np.full(len(steps), REASON.index("none"), dtype=np.int8)
     reason[picture_reach(poses, shape=shape) > settings.moved_px] = REASON.index("moved")
@@ -258,7 +265,8 @@ def _conclude(
     reason[lost] = REASON.index("moved")
     reason[motion.obstructed] = REASON.index("obstructed")
     reason[frozen] = REASON.index("frozen")
-    return _add(session, poses=poses, quality=motion.quality, usable=sound, reason=reason, steps=steps)
+    made = _add(session, poses=poses, quality=motion.quality, usable=sound, reason=reason, steps=steps)
+    return label(made.assign(still_picture=(SMALL, still)))
 
 
 def _offset_steps(levels: Array, elapsed: Array, *, sound: Mask, least: float) -> Array:
@@ -299,6 +307,6 @@ STAGE: Final = Stage(
     settings=RegistrationSettings,
     apply=register,
     needs=("indicated_temperature", "band_low", "band_high"),
-    makes=("shift_x", "shift_y", "rotation", "quality", "usable", "reason", "offset_step"),
-    version=3,
+    makes=("shift_x", "shift_y", "rotation", "quality", "usable", "reason", "offset_step", "still_picture"),
+    version=4,
 )
