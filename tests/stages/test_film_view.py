@@ -5,6 +5,7 @@ import pytest
 import xarray as xr
 from scipy import ndimage
 
+from heatwake.kernels.board_view import GridView
 from heatwake.kernels.transmittance_map import CREASE, NOT_SEEN, TRUSTED
 from heatwake.stages.board import BoardSettings, map_to_board
 from heatwake.stages.film import FilmSettings, correct_film
@@ -55,7 +56,7 @@ def test_the_flags_follow_view_and_pose():
     for name, last in (("shift_x", 3.0), ("shift_y", -4.0), ("rotation", 0.0)):
         session[name] = ("frame", np.array([0.0, last]))
     session["pair_trust"] = (("row", "column"), trust)
-    made = board_trust(session, np.eye(3), shape=(20, 30))
+    made = board_trust(session, GridView((20, 30), np.eye(3)))
     # a grid cell (column, row) lies at + (3, -4) in the last frame, and at + (-2, 1) of that in the pair: (+ 1, - 3)
     wanted = np.full((20, 30), NOT_SEEN, dtype=np.int8)
     wanted[3:, :29] = trust[:17, 1:]

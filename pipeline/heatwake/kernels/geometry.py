@@ -30,6 +30,36 @@ def board_homography(corners: Array, *, width: float, height: float) -> Array:
     return np.asarray(cv2.getPerspectiveTransform(board, np.asarray(corners, dtype=np.float32)), dtype=np.float64)
 
 
+def board_corners(*, width: float, height: float) -> Array:
+    """Return the corners (4, 2) of a board [mm]: top-left, top-right, bottom-right, bottom-left."""
+    return np.array([[0.0, height], [width, height], [width, 0.0], [0.0, 0.0]])
+
+
+def fitted_homography(board: Array, pixels: Array) -> Array:
+    """Return the map from the board to pixels that fits four or more marks best.
+
+    Least squares of distances in the picture, all marks of one weight (``cv2.findHomography``: a linear solution,
+    refined by Levenberg and Marquardt's method).
+
+    Parameters
+    ----------
+    board : (n, 2) array
+        Places on the board [mm], no three of four on a line.
+    pixels : (n, 2) array
+        Column and row [px] of an ideal lens.
+
+    Returns
+    -------
+    (3, 3) array
+        NaN where the marks do not tell it.
+    """
+    scale = np.abs(board).max() or 1.0
+    found, _ = cv2.findHomography(np.asarray(board, dtype=np.float64) / scale, np.asarray(pixels, dtype=np.float64), 0)
+    if found is None:
+        return np.full((3, 3), np.nan)
+    return np.asarray(found, dtype=np.float64) @ np.diag([1 / scale, 1 / scale, 1.0])
+
+
 def is_convex(corners: Array) -> bool:
     """Tell whether four corners run clockwise round a convex area, as seen with rows downwards."""
     ahead = np.roll(corners, -1, axis=0) - corners

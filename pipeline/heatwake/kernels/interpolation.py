@@ -99,6 +99,32 @@ def add_moved(image, mapping, total):  # type: ignore[no-untyped-def]
             total[r, c] += sample(image, column, row)
 
 
+@compiled("void(float32[:, ::1], float64[:, :, ::1], float64[:, ::1], float32[:, ::1])")
+def add_moved_places(image, places, moved, total):  # type: ignore[no-untyped-def]
+    """Add the image, seen at given places, to a sum.
+
+    Parameters
+    ----------
+    image : (rows, columns) float32 array
+        NaN where there is no reading.
+    places : (2, rows, columns) float64 array
+        Column and row of each pixel of the sum; NaN where there is none.
+    moved : (2, 3) float64 array
+        From (column, row, 1) of a place to the image.
+    total : (rows, columns) float32 array
+        Added to in place; NaN wherever the image gives no reading.
+    """
+    for r in range(total.shape[0]):
+        for c in range(total.shape[1]):
+            across, down = places[0, r, c], places[1, r, c]
+            if across == across and down == down:
+                column = moved[0, 0] * across + moved[0, 1] * down + moved[0, 2]
+                row = moved[1, 0] * across + moved[1, 1] * down + moved[1, 2]
+                total[r, c] += sample(image, column, row)
+            else:
+                total[r, c] = np.float32(np.nan)
+
+
 @compiled("void(float32[:, ::1], float32[:, ::1], float64)")
 def set_cell_means(image, cells, least_seen):  # type: ignore[no-untyped-def]
     """Set each cell to the mean of its finite pixels; NaN where they are less than a share of it."""
@@ -144,4 +170,34 @@ def resample(image: npt.ArrayLike, mapping: npt.ArrayLike, *, shape: tuple[int, 
     """
     total = np.zeros(shape, dtype=np.float32)
     add_moved(np.ascontiguousarray(image, dtype=np.float32), np.ascontiguousarray(mapping, dtype=np.float64), total)
+    return total
+
+
+def resample_places(image: npt.ArrayLike, places: npt.ArrayLike, *, moved: npt.ArrayLike) -> Array:
+    """Return the image at given places of a reference picture from which it has moved.
+
+    Parameters
+    ----------
+    image : (rows, columns) array
+        NaN where there is no reading.
+    places : (2, rows, columns) array
+        Column and row in the reference picture; NaN where there is none.
+    moved : (2, 3) array
+        From (column, row, 1) of the reference picture to (column, row) of the image.
+
+    Returns
+    -------
+    (rows, columns) float32 array
+        NaN outside the image, next to masked pixels, and where there is no place.
+
+    Examples
+    --------
+    >>> ramp = np.arange(6.0) ** 2 * np.ones((5, 1))
+    >>> resample_places(ramp, [[[1.5, 2.0, np.nan]], [[1.0, 1.0, 1.0]]], moved=[[1, 0, 0.5], [0, 1, 0]])
+    array([[4.  , 6.25,  nan]], dtype=float32)
+    """
+    where = np.ascontiguousarray(places, dtype=np.float64)
+    total = np.zeros(where.shape[1:], dtype=np.float32)
+    affine = np.ascontiguousarray(moved, dtype=np.float64)
+    add_moved_places(np.ascontiguousarray(image, dtype=np.float32), where, affine, total)
     return total

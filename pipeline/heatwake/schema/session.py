@@ -2,9 +2,9 @@
 
 from datetime import datetime
 from pathlib import Path
-from typing import Annotated, Literal, Self
+from typing import Annotated, Final, Literal, Self
 
-from pydantic import AfterValidator, Field, PositiveFloat, model_validator
+from pydantic import AfterValidator, BeforeValidator, Field, PositiveFloat, model_validator
 
 from heatwake.schema.settings import ABSOLUTE_ZERO, HOTTEST, Celsius, Settings
 from heatwake.schema.surfaces import check_emissivity
@@ -19,7 +19,15 @@ def _in_unit_interval(value: float) -> float:
 Fraction = Annotated[float, AfterValidator(_in_unit_interval)]
 Emissivity = Annotated[float | str, AfterValidator(check_emissivity)]
 Point = tuple[float, float]
+
+
+def _pair(value: object) -> object:
+    """One number stands for two equal ones."""
+    return (value, value) if isinstance(value, int | float) and not isinstance(value, bool) else value
+
+
 Box = tuple[float, float, float, float]
+LENS_COUNTS: Final = (4, 5, 8)  # of OpenCV's coefficients
 
 
 class Frames(Settings):
@@ -66,6 +74,20 @@ class Camera(Settings):
     netd_mK: PositiveFloat = 50.0
     accuracy_K: Annotated[float, Field(ge=0)] = 2.0
     accuracy_percent: Annotated[float, Field(ge=0)] = 2.0
+    distortion: tuple[float, ...] | None = None  # k1, k2, p1, p2, then k3, then k4, k5, k6 of OpenCV's calibration
+    focal_px: Annotated[tuple[PositiveFloat, PositiveFloat], BeforeValidator(_pair)] | None = None
+    centre_px: Point | None = None  # default: the picture's centre
+
+    @model_validator(mode="after")
+    def _lens_is_whole(self) -> Self:
+        if self.distortion is None:
+            return self
+        if len(self.distortion) not in LENS_COUNTS:
+            wanted = "must be k1, k2, p1, p2, then k3, then k4, k5, k6: 4, 5 or 8 numbers"
+            raise ValueError(f"distortion: {len(self.distortion)} numbers: {wanted.replace(': ', ', ')}")
+        if self.focal_px is None:
+            raise ValueError("focal_px: missing: must be given with distortion, in pixels")
+        return self
 
     @model_validator(mode="after")
     def _band_in_order(self) -> Self:
@@ -150,12 +172,21 @@ class Surface(Settings):
     reflected_degC: Celsius | None = None
 
 
+class BoardPoint(Settings):
+    """A mark whose place is known, on the board and in the picture of the first usable frame."""
+
+    x_mm: float
+    y_mm: float
+    px: Point  # column, row
+
+
 class Board(Settings):
     """The board's size and place in the picture, and what is known of its build."""
 
     width_mm: PositiveFloat | None = None
     height_mm: PositiveFloat | None = None
     corners_px: tuple[Point, Point, Point, Point] | None = None
+    points: tuple[BoardPoint, ...] = ()
     mm_per_px: PositiveFloat | None = None
     thickness_mm: PositiveFloat | None = None
     conductivity_W_mK: PositiveFloat | None = None
@@ -169,6 +200,8 @@ class Board(Settings):
         if self.corners_px is not None and (self.width_mm is None or self.height_mm is None):
             missing = "width_mm" if self.width_mm is None else "height_mm"
             raise ValueError(f"{missing}: missing: must be given with corners_px")
+        if self.points and self.corners_px is None:
+            raise ValueError("corners_px: missing: must be given with points")
         return self
 
 

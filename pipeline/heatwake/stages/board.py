@@ -2,6 +2,7 @@
 
 from typing import Any, Final
 
+import cv2
 import dask.array as da
 import numpy as np
 import numpy.typing as npt
@@ -11,10 +12,11 @@ from pydantic import PositiveFloat
 from heatwake.errors import InputError
 from heatwake.kernels import geometry
 from heatwake.kernels.alignment import pose_matrix
-from heatwake.kernels.interpolation import resample
+from heatwake.kernels.board_view import GridView
 from heatwake.schema.settings import Settings
 from heatwake.schema.variables import label
 from heatwake.stages.band import band_table
+from heatwake.stages.board_place import board_view, mark_residuals, require_plausible
 from heatwake.stages.film import air_transmittance, effective_transmittance, surface_radiance
 from heatwake.stages.film_view import board_trust
 from heatwake.stages.frame_blocks import reducer_for, some_frames
@@ -24,6 +26,7 @@ Array = npt.NDArray[Any]
 
 BLOCK_BYTES: Final = 8 * 2**20  # of averaged float32 maps
 READ_FRAMES: Final = 8  # read together
+COVERED: Final = 0.5  # of a place in the way, from which it is left out
 FILM_FRAMES: Final = {
     "frame_film_temperature": "film_temperature",
     "frame_film_uncertainty": "film_temperature_uncertainty",
@@ -64,11 +67,11 @@ def map_to_board(session: xr.Dataset, settings: BoardSettings) -> xr.Dataset:
     InputError
         The corners do not run clockwise round a convex area, or the grid is too fine.
     """
-    x, y, mapping = _grid(session, settings)
+    x, y, view = _grid(session, settings)
     starts = np.flatnonzero(np.diff(analysis_bins(session["elapsed"].to_numpy(), settings), prepend=-1))
     stops = np.append(starts[1:], session.sizes["frame"])
     usable = session["usable"].to_numpy() == 1
-    maps = BoardMaps(session, mapping, edges=(starts, stops), grid=(len(y), len(x)))
+    maps = BoardMaps(session, view, edges=(starts, stops))
     count = max(1, BLOCK_BYTES // (4 * len(y) * len(x)))
     unit = "mm" if _has_scale(session) else "pixel"
     coordinates = {
@@ -87,33 +90,45 @@ def map_to_board(session: xr.Dataset, settings: BoardSettings) -> xr.Dataset:
         if frames in session:
             made[name] = ("time", _bin_means(session[frames].to_numpy(), usable, starts, stops))
     if "pair_view_row" in session and np.isfinite(session["pair_view_row"]):
-        made["film_trust"] = (("y", "x"), board_trust(session, mapping, shape=(len(y), len(x))))
-    return label(made)
+        made["film_trust"] = (("y", "x"), board_trust(session, view))
+    made["pixel_size"] = (("y", "x"), _pixel_size(session, x, y))
+    return label(made.assign(mark_residuals(session)))
 
 
 def _has_scale(session: xr.Dataset) -> bool:
     return "corner_column" in session or bool(np.isfinite(session["board_scale"]))
 
 
-def _grid(session: xr.Dataset, settings: BoardSettings) -> tuple[Array, Array, Array]:
-    """Return x, y of the grid and the (3, 3) map from grid indices to pixels of the reference frame."""
+def _grid(session: xr.Dataset, settings: BoardSettings) -> tuple[Array, Array, GridView]:
+    """Return x and y of the grid and where it lies in the reference frame."""
     rows, columns = session.sizes["row"], session.sizes["column"]
-    if "corner_column" not in session:
-        scale = float(session["board_scale"])
-        scale = scale if np.isfinite(scale) else 1.0
+    view = board_view(session)
+    if view is None:
+        scale = _scale(session)
         x, y = (np.arange(columns) + 0.5) * scale, (rows - np.arange(rows) - 0.5) * scale
-        return x, y, np.eye(3)
+        return x, y, GridView((rows, columns), np.eye(3))
+    require_plausible(session, shape=(rows, columns))
     corners = np.stack([session["corner_column"].to_numpy(), session["corner_row"].to_numpy()], axis=1)
-    if not geometry.is_convex(corners):
-        wanted = "must run top-left, top-right, bottom-right, bottom-left"
-        raise InputError("session.toml: board.corners_px", str(corners.tolist()), wanted)
     width, height = float(session["board_width"]), float(session["board_height"])
     step = settings.step_mm or geometry.grid_step(corners, width=width, height=height)
     if width * height / step**2 > MOST_CELLS:
         raise InputError("board.step_mm", f"{step:g}", f"must give at most {MOST_CELLS} cells: make it larger")
     x, y = geometry.cell_centres(width, step), geometry.cell_centres(height, step)[::-1].copy()
-    to_pixels = geometry.board_homography(corners, width=width, height=height)
-    return x, y, to_pixels @ geometry.grid_to_board(x, y)
+    return x, y, view.grid(x, y)
+
+
+def _scale(session: xr.Dataset) -> float:
+    """Return the size of a pixel where no corners are given: 1, the pixel itself, where nothing is."""
+    scale = float(session["board_scale"])
+    return scale if np.isfinite(scale) else 1.0
+
+
+def _pixel_size(session: xr.Dataset, x: Array, y: Array) -> Array:
+    """Return how much of the board a pixel of the recording covers, by place (y, x)."""
+    view = board_view(session)
+    if view is None:
+        return np.full((len(y), len(x)), _scale(session), dtype=np.float32)
+    return view.pixel_size(np.stack(np.meshgrid(x, y), axis=-1)).astype(np.float32)
 
 
 def _bin_times(session: xr.Dataset, starts: Array, stops: Array) -> Array:
@@ -136,19 +151,18 @@ class BoardMaps:
     dtype = np.dtype(np.float32)
     ndim = 3
 
-    def __init__(
-        self, session: xr.Dataset, mapping: Array, *, edges: tuple[Array, Array], grid: tuple[int, int]
-    ) -> None:
+    def __init__(self, session: xr.Dataset, view: GridView, *, edges: tuple[Array, Array]) -> None:
         self._session = session
         self._edges = edges
-        self._mapping = mapping
+        self._view = view
         self._reducer = reducer_for(session)
         self._usable = session["usable"].to_numpy() == 1
         self._poses = np.stack([session[name].to_numpy() for name in ("shift_x", "shift_y", "rotation")], axis=1)
         self._offsets = _radiance_steps(session)
         self._added = session["film_added"].to_numpy()
+        self._masks = _frame_masks(session)
         self._whole = self._whole_steps()
-        self.shape = (len(edges[0]), *grid)
+        self.shape = (len(edges[0]), *view.shape)
 
     def __getitem__(self, index: tuple[slice, slice, slice]) -> Array:
         """Return a block, as dask asks for it."""
@@ -166,6 +180,7 @@ class BoardMaps:
         fits = self._usable == (self._session["summed"].to_numpy() == 1)
         reference = np.repeat([self._pose(*edge) for edge in zip(*self._edges, strict=True)], _lengths(self._edges), 0)
         stands = (self._poses == reference).all(axis=1) | ~self._usable
+        fits[list(self._masks)] = False
         return np.asarray(np.logical_and.reduceat(fits & stands, starts))
 
     def _pose(self, start: int, stop: int) -> Array:
@@ -185,9 +200,14 @@ class BoardMaps:
         return radiance - np.float32(self._offsets[chosen].mean())
 
     def _from_frames(self, chosen: npt.NDArray[np.intp]) -> Array:
-        """Read frames, sum those that follow each other with one pose, and move each sum to the board."""
-        jumps = (np.diff(self._poses[chosen], axis=0) != 0).any(axis=1)
+        """Read frames, sum those that follow each other with one pose, and move each sum to the board.
+
+        What is in the way of a frame is left out of it; a place that is covered in all of them is NaN.
+        """
+        masked = np.array([one in self._masks for one in chosen.tolist()])
+        jumps = (np.diff(self._poses[chosen], axis=0) != 0).any(axis=1) | masked[1:] | masked[:-1]
         total = np.zeros(self.shape[1:], dtype=np.float32)
+        left_out = np.zeros(self.shape[1:], dtype=np.float32)
         for run in np.split(chosen, np.flatnonzero(jumps) + 1):
             picture = np.zeros((self._session.sizes["row"], self._session.sizes["column"]))
             for first in range(0, len(run), READ_FRAMES):
@@ -198,8 +218,21 @@ class BoardMaps:
             mean = (picture / len(run)).astype(np.float32)
             share = np.float32(len(run) / len(chosen))
             moved = self._on_board(mean, self._poses[run[0]])
+            if int(run[0]) in self._masks:
+                covered = self._covered(int(run[0]))
+                moved[covered] = 0
+                left_out[covered] += share
             total = moved if len(run) == len(chosen) else total + share * moved
-        return total
+        if not masked.any():
+            return total
+        left = 1 - left_out
+        return np.where(left > 0.5 / len(chosen), total / np.maximum(left, 1e-6), np.float32(np.nan))
+
+    def _covered(self, frame: int) -> npt.NDArray[np.bool_]:
+        """Where on the board something is in the way of a frame."""
+        shape = (self._session.sizes["row"], self._session.sizes["column"])
+        cells = cv2.resize(self._masks[frame], shape[::-1], interpolation=cv2.INTER_NEAREST)
+        return self._view.sample(cells, pose_matrix(0, 0, 0, shape=shape)) > COVERED
 
     def _on_board(self, frame: Array, pose: Array) -> Array:
         """One picture on the grid.
@@ -208,14 +241,20 @@ class BoardMaps:
         pixels only: interpolation would take its rim away, and with it part of its mean.
         """
         shape = self.shape[1:]
-        if frame.shape == shape and np.array_equal(self._mapping, np.eye(3)):
+        if frame.shape == shape and self._view.is_picture:
             if not pose.any():
                 return frame
             if np.isnan(frame).any():
                 return _moved_whole(frame, right=round(-float(pose[0])), down=round(-float(pose[1])))
-        rows, columns = frame.shape
-        moved = np.vstack([pose_matrix(*pose, shape=(rows, columns)), [0, 0, 1]])
-        return resample(frame, moved @ self._mapping, shape=(shape[0], shape[1]))
+        return self._view.sample(frame, pose_matrix(*pose, shape=(frame.shape[0], frame.shape[1])))
+
+
+def _frame_masks(session: xr.Dataset) -> dict[int, Array]:
+    """Return what is in the way, in cells of the first usable frame, of the frames that are used without it."""
+    if "frame_mask" not in session:
+        return {}
+    masks = session["frame_mask"].to_numpy().astype(np.float32)
+    return dict(zip(session["masked_frame"].to_numpy().tolist(), masks, strict=True))
 
 
 def _lengths(edges: tuple[Array, Array]) -> Array:
@@ -247,6 +286,6 @@ STAGE: Final = Stage(
     settings=BoardSettings,
     apply=map_to_board,
     needs=("film_added", "shift_x", "shift_y", "rotation", "usable", "offset_step", "frame_ambient"),
-    makes=("board_radiance", "frames_used", "ambient"),
-    version=3,
+    makes=("board_radiance", "frames_used", "ambient", "pixel_size"),
+    version=4,
 )

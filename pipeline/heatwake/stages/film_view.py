@@ -2,12 +2,12 @@
 
 from typing import Any, Final
 
-import cv2
 import numpy as np
 import numpy.typing as npt
 import xarray as xr
 
 from heatwake.kernels.alignment import pose_matrix
+from heatwake.kernels.board_view import GridView
 from heatwake.kernels.transmittance import move_picture, picture_shift
 from heatwake.kernels.transmittance_map import NOT_SEEN
 from heatwake.stages.frame_blocks import reducer_for, some_frames
@@ -54,17 +54,15 @@ def pair_view(session: xr.Dataset, picture: Array, *, largest: float) -> tuple[f
     return shift if likeness >= LEAST_LIKENESS else unlike
 
 
-def board_trust(session: xr.Dataset, mapping: Array, *, shape: tuple[int, int]) -> Array:
-    """Return what to trust of the film over each cell of the board's grid, ``shape``, as ``pair_trust`` has it.
+def board_trust(session: xr.Dataset, view: GridView) -> Array:
+    """Return what to trust of the film over each cell of the board's grid, as ``pair_trust`` has it.
 
     Parameters
     ----------
     session : Dataset
         With ``pair_trust``, ``pair_view_row``, ``pair_view_column`` and each frame's pose.
-    mapping : (3, 3) array
-        From (column, row) of the grid to (column, row) of the reference frame.
-    shape : (int, int)
-        Rows and columns of the grid.
+    view : GridView
+        Where the grid lies in the reference frame.
     """
     rows, columns = session.sizes["row"], session.sizes["column"]
     pose = [float(session[name][-1]) for name in ("shift_x", "shift_y", "rotation")]
@@ -72,8 +70,4 @@ def board_trust(session: xr.Dataset, mapping: Array, *, shape: tuple[int, int]) 
     to_pair = np.eye(3)
     to_pair[:2, 2] = float(session["pair_view_column"]), float(session["pair_view_row"])
     trust = session["pair_trust"].to_numpy().astype(np.uint8)
-    flags = cv2.INTER_NEAREST | cv2.WARP_INVERSE_MAP
-    matrix = to_pair @ moved @ mapping
-    return np.asarray(
-        cv2.warpPerspective(trust, matrix, shape[::-1], flags=flags, borderValue=(NOT_SEEN,)), dtype=np.int8
-    )
+    return view.nearest(trust, (to_pair @ moved)[:2], outside=NOT_SEEN).astype(np.int8)

@@ -6,11 +6,11 @@ import numpy as np
 import numpy.typing as npt
 import xarray as xr
 
-from heatwake.kernels import geometry
 from heatwake.kernels.rectangles import surroundings
 from heatwake.kernels.spot_size import share_of_part, size_of, spot_bias
 from heatwake.schema.variables import REGION_SIZE
 from heatwake.stages.band import band_table
+from heatwake.stages.board_place import board_view
 
 Array = npt.NDArray[Any]
 Window = tuple[slice, slice]
@@ -70,19 +70,12 @@ def measure_sizes(
 
 def pixels_per_length(session: xr.Dataset, x: float, y: float) -> tuple[float, float]:
     """Return how many pixels of the recording a unit of length on the board takes, along x and along y, at a place."""
-    if "corner_column" not in session:
+    view = board_view(session)
+    if view is None:
         scale = float(session["board_scale"]) if "board_scale" in session else np.nan
         return (1 / scale, 1 / scale) if np.isfinite(scale) else (1.0, 1.0)
-    corners = np.stack([session["corner_column"].to_numpy(), session["corner_row"].to_numpy()], axis=1)
-    width, height = float(session["board_width"]), float(session["board_height"])
-    to_pixels = geometry.board_homography(corners, width=width, height=height)
-
-    def at(place_x: float, place_y: float) -> Array:
-        column, row, scale = to_pixels @ np.array([place_x, place_y, 1.0])
-        return np.array([column / scale, row / scale])
-
-    along = at(x + 0.5, y) - at(x - 0.5, y), at(x, y + 0.5) - at(x, y - 0.5)
-    return float(np.hypot(*along[0])), float(np.hypot(*along[1]))
+    along_x, along_y = np.hypot(*view.slopes([x, y]))
+    return float(along_x), float(along_y)
 
 
 def _rings(final: Array, windows: list[Window], *, width: int) -> Array:

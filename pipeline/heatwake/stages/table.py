@@ -62,6 +62,7 @@ PRODUCTS: Final[tuple[Product, ...]] = (
             "emissivity",
             *("film_temperature", "film_temperature_uncertainty", "film_trust"),
             "emissivity_uncertainty",
+            *("pixel_size", "mark_residual", "mark_residual_length", "mark_residual_rms"),
             "power_on",
             "cold_ambient",
             "cold_radiance",

@@ -23,6 +23,7 @@ from heatwake.schema.session import Film, Frames, Point, Region, Session
 from heatwake.schema.surfaces import resolve_emissivity
 from heatwake.schema.validate import validate
 from heatwake.schema.variables import FILM_MODEL, OPENING_KIND, label
+from heatwake.stages.board_place import require_plausible
 from heatwake.store.calibration import Calibration, open_calibration
 from heatwake.store.frames import Recording, open_recording
 from heatwake.store.tables import (
@@ -107,6 +108,7 @@ def open_description(folder: Path) -> tuple[Session, xr.Dataset]:
 
 def _described(description: Session, folder: Path) -> dict[str, Any]:
     placed = _scalars(description) | _response(description, folder=folder) | _corners(description)
+    placed |= _points(description)
     placed |= _parts(description, folder=folder)
     return placed | _openings(description) | _events(description)
 
@@ -130,7 +132,10 @@ def _open(folder: Path, description: Session) -> OpenSession:
         },
         attrs={"title": description.title},
     )
-    dataset = dataset.assign(_described(description, folder))
+    dataset = dataset.assign(
+        _described(description, folder) | _lens(description, rows=recording.shape[1], columns=recording.shape[2])
+    )
+    require_plausible(dataset, shape=(recording.shape[1], recording.shape[2]), warn=False)
     dataset["frame_ambient"] = ("frame", _ambient(description, elapsed, folder=folder, clock=clock))
     dataset = dataset.assign(_thermocouples(description, folder=folder, clock=clock))
     if description.film is not None and description.film.bare is not None:
@@ -328,6 +333,37 @@ def _corners(session: Session) -> dict[str, Any]:
         return {}
     columns, rows = np.asarray(corners, dtype=float).T
     return {"corner_column": ("corner", columns), "corner_row": ("corner", rows)}
+
+
+def _points(session: Session) -> dict[str, Any]:
+    points = session.board.points
+    if not points:
+        return {}
+    columns, rows = np.array([point.px for point in points]).T
+    return {
+        "point_column": ("point", columns),
+        "point_row": ("point", rows),
+        "point_x": ("point", np.array([point.x_mm for point in points])),
+        "point_y": ("point", np.array([point.y_mm for point in points])),
+    }
+
+
+def _lens(session: Session, *, rows: int, columns: int) -> dict[str, Any]:
+    """Return focal lengths and optical centre where they are given, and the lens coefficients where they are."""
+    camera = session.camera
+    if camera.focal_px is None:
+        return {}
+    column, row = camera.centre_px or ((columns - 1) / 2, (rows - 1) / 2)
+    if not (0 <= column <= columns - 1 and 0 <= row <= rows - 1):
+        wanted = f"must lie in the picture of {columns}x{rows} pixels"
+        raise InputError("camera.centre_px", f"[{column:g}, {row:g}]", wanted)
+    names = ("lens_focal_x", "lens_focal_y", "lens_centre_column", "lens_centre_row")
+    made: dict[str, Any] = {
+        name: ((), float(value)) for name, value in zip(names, (*camera.focal_px, column, row), strict=True)
+    }
+    if camera.distortion is not None and any(camera.distortion):
+        made["lens_coefficients"] = ("lens_coefficient", np.array(camera.distortion))
+    return made
 
 
 def _parts(session: Session, *, folder: Path) -> dict[str, Any]:
