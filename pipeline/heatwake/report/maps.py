@@ -1,6 +1,7 @@
-"""The few maps that a report shows, loaded one at a time."""
+"""The few maps that a report shows, loaded a few at a time."""
 
-from typing import Any
+from collections.abc import Iterable, Iterator
+from typing import Any, Final
 
 import numpy as np
 import numpy.typing as npt
@@ -9,10 +10,24 @@ import xarray as xr
 Array = npt.NDArray[np.float64]
 
 _SHOWN = 12  # of the maps in the last stretch; enough to see through noise, few enough to read at once
+_AT_ONCE: Final = 16  # maps at most: a stored block is unpacked whole, however few of its maps are asked for
+
+
+def maps_at(maps: xr.DataArray, steps: Iterable[int]) -> Iterator[npt.NDArray[Any]]:
+    """Yield the maps (y, x) at rising ``steps``; neighbours are read together, never more than a few."""
+    ordered = maps.transpose("time", "y", "x")
+    group: list[int] = []
+    for step in (*map(int, steps), None):
+        if group and (step is None or step - group[0] >= _AT_ONCE):
+            block = ordered.isel(time=slice(group[0], group[-1] + 1)).to_numpy()
+            yield from (block[one - group[0]] for one in group)
+            group = []
+        if step is not None:
+            group.append(step)
 
 
 def final_rise(results: xr.Dataset, *, seconds: float = 15.0) -> Array:
-    """Return the mean rise (y, x) [K] over the last ``seconds``; NaN where nothing was seen. Loads a map at a time."""
+    """Return the mean rise (y, x) [K] over the last ``seconds``; NaN where nothing was seen. Loads a few maps."""
     rise = results["temperature_rise"].transpose("time", "y", "x")
     elapsed = results["elapsed"].to_numpy()
     total = np.zeros(rise.shape[1:])
@@ -20,8 +35,7 @@ def final_rise(results: xr.Dataset, *, seconds: float = 15.0) -> Array:
     if rise.sizes["time"] == 0:
         return np.full(rise.shape[1:], np.nan)
     last = np.flatnonzero(elapsed >= elapsed[-1] - seconds)
-    for index in last[np.unique(np.linspace(0, last.size - 1, _SHOWN).astype(int))]:
-        picture = rise.isel(time=int(index)).to_numpy()
+    for picture in maps_at(rise, last[np.unique(np.linspace(0, last.size - 1, _SHOWN).astype(int))]):
         finite = np.isfinite(picture)
         total[finite] += picture[finite]
         seen += finite

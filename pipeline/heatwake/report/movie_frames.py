@@ -22,7 +22,7 @@ from heatwake.report import figure_style as style
 from heatwake.report.board_figure import board_room, draw_openings, draw_parts, prepare_board_axes
 from heatwake.report.curves_figure import events
 from heatwake.report.flow_reading import board_direction, window_direction
-from heatwake.report.maps import extent, highest
+from heatwake.report.maps import extent, highest, maps_at
 from heatwake.report.streaks import Streaks
 from heatwake.report.words import clock
 
@@ -62,7 +62,7 @@ def airflow_frames(
     """Yield RGB frames (rows, columns, 3): rise, parts, openings, events, and streaks along the heat.
 
     Streaks are drawn only where a direction is told, fainter with falling confidence; where the board's direction is
-    not identifiable the picture says so. One map is loaded at a time.
+    not identifiable the picture says so. A few maps are loaded at a time.
 
     Parameters
     ----------
@@ -80,13 +80,13 @@ def airflow_frames(
     end = _scale_end(results, steps)
     stage = _stage(results, flow, size=(size[0] // 2 * 2, size[1] // 2 * 2), end=end)
     streaks = Streaks(flow, extent=extent(results), shape=_box_shape(stage))
-    for step in steps:
-        rise = results["temperature_rise"].isel(time=int(step)).transpose("y", "x").to_numpy()
+    words: dict[int | None, str] = {}
+    for step, rise in zip(steps, maps_at(results["temperature_rise"], steps), strict=True):
         window = _window(results, flow, float(elapsed[step]))
+        if window not in words:
+            words[window] = _words(flow, window)
         trails = streaks.advance(window)
-        yield _compose(
-            stage, rise, trails, end=end, words=_words(flow, window), at=float(elapsed[step]), elapsed=elapsed
-        )
+        yield _compose(stage, rise, trails, end=end, words=words[window], at=float(elapsed[step]), elapsed=elapsed)
 
 
 def _scale_end(results: xr.Dataset, steps: npt.NDArray[np.int_]) -> float:

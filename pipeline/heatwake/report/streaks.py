@@ -84,10 +84,10 @@ class Streaks:
         rows, columns = self._place[:, 1].astype(int), self._place[:, 0].astype(int)
         step = np.stack([self._east[rows, columns], -self._north[rows, columns]], axis=1) * _STEP
         light = self._light[rows, columns]
-        for start, stop, bright in zip(self._place, self._place + step, light, strict=True):
+        starts, stops = (np.round(ends * 8).astype(int).tolist() for ends in (self._place, self._place + step))
+        for start, stop, bright in zip(starts, stops, light.tolist(), strict=True):
             if bright > 0:
-                ends = [tuple(np.round(end * 8).astype(int).tolist()) for end in (start, stop)]
-                cv2.line(self._trails, ends[0], ends[1], float(bright), 2, cv2.LINE_AA, 3)
+                cv2.line(self._trails, start, stop, bright, 2, cv2.LINE_AA, 3)
         self._place += step
         self._life -= 1
         self._life[light <= 0] = 0
