@@ -4,12 +4,13 @@ import numpy as np
 import pytest
 
 from heatwake.kernels.frame_quality import (
+    carried_on,
     common_steps,
     departure,
     explained,
     gaps,
     is_repeat,
-    obstructed_share,
+    obstructed_places,
     thumbnail,
 )
 
@@ -100,6 +101,11 @@ def test_a_gap_is_longer_than_its_neighbours_on_both_sides():
     assert not gaps(np.array([0.0, 5.0]), factor=2.5).any()
 
 
+def share_of(departures, *, least):
+    """Share of the seen picture that something is in the way of."""
+    return obstructed_places(departures, least=least).sum() / np.isfinite(departures).sum()
+
+
 def pictures(times, rng):
     """A board with a spot that heats at 0.2 K/s."""
     down, right = np.mgrid[0:24, 0:32]
@@ -111,9 +117,9 @@ def test_a_hand_departs_from_before_and_after_and_a_heating_spot_does_not():
     rng = np.random.default_rng(6)
     before, now, after = pictures(np.arange(10), rng)[::-1], pictures([10], rng)[0], pictures(np.arange(11, 21), rng)
     clean = departed(now, before=before, after=after)
-    assert obstructed_share(clean, least=1.0) == 0
+    assert share_of(clean, least=1.0) == 0
     now[14:, 4:10] = 33
-    share = obstructed_share(departed(now, before=before, after=after), least=1.0)
+    share = share_of(departed(now, before=before, after=after), least=1.0)
     assert share == pytest.approx(60 / (24 * 32))
 
 
@@ -121,14 +127,32 @@ def test_at_the_ends_of_a_recording_the_trend_may_go_on():
     rng = np.random.default_rng(7)
     after = pictures(np.arange(1, 16), rng)
     first = pictures([0], rng)[0]
-    assert obstructed_share(departed(first, before=after[:0], after=after), least=1.0) == 0
+    assert share_of(departed(first, before=after[:0], after=after), least=1.0) == 0
     first[14:, 4:10] = 33
-    assert obstructed_share(departed(first, before=after[:0], after=after), least=1.0) > 0.05
+    assert share_of(departed(first, before=after[:0], after=after), least=1.0) > 0.05
     assert np.isnan(departed(first, before=after[:0], after=after[:0])).all()
+
+
+@pytest.mark.parametrize("power_on", [0, 17, 19.5])
+def test_heat_that_has_just_come_carries_on(power_on):
+    rng = np.random.default_rng(9)
+    elapsed = np.arange(0, 20.2, 0.2)
+    pace = 10 * np.maximum(elapsed - power_on, 0)  # 2 K/s
+    seen = pictures(pace, rng)
+    band = carried_on(seen[:-1][::-1][:18], (elapsed[-1] - elapsed[:-1])[::-1][:18])
+    assert share_of(departure(seen[-1], *band), least=1.0) == 0
+    seen[-1, 14:, 4:10] = 33
+    assert share_of(departure(seen[-1], *band), least=1.0) == pytest.approx(60 / (24 * 32))
+
+
+def test_with_few_pictures_before_their_level_carries_on():
+    seen = pictures(np.zeros(4), np.random.default_rng(10))
+    low, high = carried_on(seen, np.arange(1.0, 5.0))
+    assert ((low <= np.median(seen, axis=0)) & (np.median(seen, axis=0) <= high)).all()
 
 
 def test_a_step_common_to_all_places_obstructs_nothing():
     rng = np.random.default_rng(8)
     sides = pictures(np.arange(20), rng)
     departures = departed(pictures([10], rng)[0] + 5.0, before=sides[:10][::-1], after=sides[10:])
-    assert obstructed_share(departures, least=1.0) == 0
+    assert share_of(departures, least=1.0) == 0

@@ -111,7 +111,21 @@ def test_a_hand_is_left_out_and_nothing_else():
     frames[45:49, 60:, 40:60] = 33.0
     result = register(session_of(frames), RegistrationSettings())
     assert flagged(result, "obstructed") == [45, 46, 47, 48]
+    assert result["usable"].values.all()  # most of the picture is good
+    assert result["masked_frame"].values.tolist() == [45, 46, 47, 48]
+    masks = result["frame_mask"].values.astype(bool)  # cells of 2 x 2 px
+    assert masks[:, 30:, 20:30].all()
+    assert not masks[:, :26].any()
+    assert not masks[:, :, 34:].any()
+
+
+def test_a_frame_that_is_mostly_covered_is_left_out_whole():
+    frames = draw_board(np.zeros((70, 3)))
+    frames[45:49, 30:] = 33.0
+    result = register(session_of(frames), RegistrationSettings())
+    assert flagged(result, "obstructed") == [45, 46, 47, 48]
     assert np.flatnonzero(result["usable"].values == 0).tolist() == [45, 46, 47, 48]
+    assert result["masked_frame"].size == 0
 
 
 @pytest.mark.parametrize("covered", [range(4), range(66, 70)])

@@ -23,6 +23,7 @@ NOISE_FACTOR: Final = 6.0  # standard deviations above which a step isn't noise
 MAD_TO_SIGMA: Final = 1.4826  # of a normal distribution
 GAP_NEIGHBOURS: Final = 3
 LEAST_SEEN: Final = 0.25  # of a coarse cell
+TREND_FRAMES: Final = 6  # latest pictures that tell a level; as many again, twice, tell the trend
 FLICKER_FACTOR: Final = 3.0  # standard deviations that a place may stray anyway
 
 
@@ -169,6 +170,35 @@ def explained(before: Array, after: Array, *, shape: tuple[int, ...]) -> tuple[A
     return low - FLICKER_FACTOR * flicker, high + FLICKER_FACTOR * flicker
 
 
+def carried_on(before: Array, ago: Array) -> tuple[Array, Array]:
+    """Return the lowest and highest reading of each place that the trend of earlier pictures explains.
+
+    Heat comes and goes steadily: from what the latest pictures show, it may stop or go on up to twice as fast.
+
+    Parameters
+    ----------
+    before : (k, rows, columns) array
+        Sound pictures from before, the latest first, one at least.
+    ago : (k,) array
+        How long before each was taken [s], rising.
+
+    Returns
+    -------
+    tuple of (rows, columns) arrays
+        [K or degC], widened by how much the place flickers anyway.
+    """
+    latest, earlier = before[:TREND_FRAMES], before[TREND_FRAMES : 3 * TREND_FRAMES]
+    now, flicker = np.median(latest, axis=0), _spread(latest)
+    if len(earlier) == 0:
+        return now - FLICKER_FACTOR * flicker, now + FLICKER_FACTOR * flicker
+    since = float(np.mean(ago[:TREND_FRAMES]))
+    span = float(np.mean(ago[TREND_FRAMES : 3 * TREND_FRAMES])) - since
+    change = 2 * since / max(span, 1e-9) * (now - np.median(earlier, axis=0))
+    flicker = np.fmax(flicker, _spread(earlier))
+    low, high = np.minimum(now, now + change), np.maximum(now, now + change)
+    return low - FLICKER_FACTOR * flicker, high + FLICKER_FACTOR * flicker
+
+
 def departure(picture: Array, low: Array, high: Array) -> Array:
     """Return how far each place lies outside of what's usual.
 
@@ -197,8 +227,8 @@ def _spread(pictures: Array) -> Array:
     return np.asarray(MAD_TO_SIGMA * np.median(np.abs(pictures - np.median(pictures, axis=0)), axis=0))
 
 
-def obstructed_share(departures: Array, *, least: float) -> float:
-    """Return the share of the picture, in connected patches of two places or more, that departs by over ``least``.
+def obstructed_places(departures: Array, *, least: float) -> Mask:
+    """Return the places in connected patches, of two or more, that depart by over ``least``.
 
     Parameters
     ----------
@@ -206,13 +236,27 @@ def obstructed_share(departures: Array, *, least: float) -> float:
         From :func:`departure` [K]; NaN isn't seen.
     least : float
         [K] Smaller departures are noise, flicker and interpolation.
+
+    Returns
+    -------
+    (rows, columns) array of bool
     """
-    seen = np.isfinite(departures)
-    if not seen.any():
-        return 0.0
     marked = (np.abs(departures) > least).astype(np.uint8)  # NaN isn't greater
     if np.count_nonzero(marked) < 2:
-        return 0.0
-    _, _, statistics, _ = cv2.connectedComponentsWithStats(marked, connectivity=8)
-    areas = statistics[1:, cv2.CC_STAT_AREA]
-    return float(areas[areas >= 2].sum() / seen.size)
+        return np.zeros(departures.shape, dtype=np.bool_)
+    _, patches, statistics, _ = cv2.connectedComponentsWithStats(marked, connectivity=8)
+    large = statistics[:, cv2.CC_STAT_AREA] >= 2
+    large[0] = False  # what is not marked
+    return np.asarray(large[patches])
+
+
+def widened(places: Mask, *, by: int) -> Mask:
+    """Return the places with a margin of so many more on all sides.
+
+    Examples
+    --------
+    >>> widened(np.array([[False, False, False, True]]), by=1).tolist()
+    [[False, False, True, True]]
+    """
+    around = np.ones((2 * by + 1, 2 * by + 1), dtype=np.uint8)
+    return np.asarray(cv2.dilate(places.astype(np.uint8), around) > 0)

@@ -1,4 +1,4 @@
-"""Medians over windows that move along a series."""
+"""Medians over windows that move along a series, and the nearest of some places along it."""
 
 from typing import Any, Final
 
@@ -65,3 +65,24 @@ def centred_medians(values: Array, reach: int) -> Array:
     for index in [*range(min(reach, count)), *range(max(reach, count - reach), count)]:
         medians[index] = np.median(values[max(0, index - reach) : index + reach + 1])
     return medians
+
+
+def nearest(places: npt.ArrayLike, wanted: npt.ArrayLike) -> npt.NDArray[np.intp]:
+    """Return the index of the place next to each one wanted, the earlier where two are as near.
+
+    Parameters
+    ----------
+    places : (k,) array
+        Rising, one at least.
+    wanted : array
+
+    Examples
+    --------
+    >>> nearest([10, 20, 30], [0, 14, 15, 16, 99]).tolist()
+    [0, 0, 0, 1, 2]
+    """
+    at, sought = np.asarray(places), np.asarray(wanted)
+    if len(at) == 1:
+        return np.zeros(sought.shape, dtype=np.intp)
+    after = np.searchsorted(at, sought).clip(1, len(at) - 1)
+    return np.asarray(np.where(sought - at[after - 1] <= at[after] - sought, after - 1, after), dtype=np.intp)

@@ -5,7 +5,7 @@ from typing import Any, Final
 import numpy as np
 import numpy.typing as npt
 
-from heatwake.kernels.frame_quality import common_steps, departure, explained, obstructed_share
+from heatwake.kernels.frame_quality import common_steps, departure, explained, obstructed_places
 
 Array = npt.NDArray[np.floating[Any]]
 Mask = npt.NDArray[np.bool_]
@@ -55,5 +55,6 @@ def _obstructed(pictures: Array, among: Mask) -> Mask:
     low, high = explained(usual, usual, shape=pictures.shape[1:])
     for number in np.flatnonzero(among):
         away = departure(pictures[number], low, high)
-        found[number] = obstructed_share(away, least=OBSTRUCTED_K) > OBSTRUCTED_SHARE
+        places = obstructed_places(away, least=OBSTRUCTED_K)
+        found[number] = places.sum() > OBSTRUCTED_SHARE * np.isfinite(away).sum()
     return found

@@ -8,7 +8,7 @@ the places with the steepest gradients take part: they hold nearly all that is t
 
 from dataclasses import dataclass
 from functools import cached_property
-from math import cos, hypot, radians, sin, sqrt
+from math import cos, hypot, inf, radians, sin, sqrt
 from typing import Any, Final
 
 import cv2
@@ -34,6 +34,9 @@ SMALLEST: Final = 16  # [px] a smaller picture holds too little to align
 LEAST_SHARE: Final = 0.05  # of the pixels that must be seen
 CELL: Final = 8  # [px] side of the cells whose misfit is judged
 BLUR: Final = 3.0  # [px] of the blurred picture
+NOISE_REACH: Final = 2.0  # [px] over which the contrast's noise goes together
+ROBUST_ROUNDS: Final = 20
+CAUCHY_SCALE: Final = 0.7  # of the misfits' standard deviation at which a place counts half
 MISFIT_LIMIT: Final = 2.2  # a cell with more than this many times the median misfit is left out
 
 
@@ -51,6 +54,8 @@ class Alignment:
         Correlation of the two pictures over the pixels used, 0 to 1; 0 where nothing could be aligned.
     share : float
         Share of the seen pixels that agree with the reference, 0 to 1.
+    uncertainty : float
+        Standard uncertainty [px rms over the picture] that noise gives the pose; infinite where nothing was aligned.
     """
 
     shift_x: float
@@ -58,11 +63,12 @@ class Alignment:
     rotation: float
     quality: float
     share: float = 1.0
+    uncertainty: float = inf
 
     @classmethod
-    def of(cls, pose: Array, *, quality: float, share: float) -> "Alignment":
+    def of(cls, pose: Array, *, quality: float, share: float, uncertainty: float = inf) -> "Alignment":
         """Return the alignment of a pose given as an array (3,)."""
-        return cls(float(pose[0]), float(pose[1]), float(pose[2]), quality, share)
+        return cls(float(pose[0]), float(pose[1]), float(pose[2]), quality, share, uncertainty)
 
     @property
     def pose(self) -> Array:
@@ -104,8 +110,11 @@ class Target:
     even_cells: npt.NDArray[np.intp]
 
     @classmethod
-    def of(cls, picture: Array, known: Mask | None = None) -> "Target":
-        """Prepare a contrast-normalised picture (rows, columns); ``known`` marks what of it is to be used."""
+    def of(cls, picture: Array, known: Mask | None = None, *, places: int = PLACES) -> "Target":
+        """Prepare a contrast-normalised picture (rows, columns); ``known`` marks what of it is to be used.
+
+        At most so many ``places`` with the steepest gradients take part.
+        """
         values = np.ascontiguousarray(picture, dtype=np.float32)
         seen = np.ones(values.shape, dtype=np.bool_) if known is None else known
         inner = np.zeros(values.shape, dtype=np.bool_)
@@ -115,7 +124,7 @@ class Target:
         if min(values.shape) > 1:
             down, right = (np.asarray(one) for one in np.gradient(values.astype(np.float64)))
         steep = np.where(inner, np.hypot(down, right), 0.0)
-        chosen = _steepest(steep)
+        chosen = _steepest(steep, places)
         rows, columns = (index.astype(np.float64) for index in np.nonzero(chosen))
         centre_row, centre_column = (np.array(values.shape) - 1) / 2
         turning = (rows - centre_row) * right[chosen] - (columns - centre_column) * down[chosen]
@@ -159,6 +168,67 @@ class Target:
             again = self._search(image, found, agreeing.astype(np.float64))
             found = found if again is None else again
         return found, self._correlation(image, found, agrees), share
+
+    def drawn_to(self, image: Array) -> Array:
+        """Return where plain least squares puts an image that has not moved (3,); zeros where they run off."""
+        found = self._search(image, np.zeros(3), np.ones(len(self.values)))
+        return np.zeros(3) if found is None else found
+
+    def find_robustly(self, image: Array, *, start: Array) -> tuple[Array, float] | None:
+        """Return the pose on an image that may have changed in places, and the correlation over the whole picture.
+
+        Each place counts the less the worse it fits (Cauchy's weights: P. J. Huber and E. M. Ronchetti, Robust
+        Statistics, 2nd ed., Wiley 2009), so that what moved or changed its look hardly steers what stands. Fit for
+        pictures with little noise: on noisy ones a misfit does not tell what changed.
+
+        Parameters
+        ----------
+        image, start
+            As for :meth:`find`.
+        """
+        weights: Array = np.ones(len(self.values))
+        pose: Array = np.array(start, dtype=np.float64)
+        for _ in range(ROBUST_ROUNDS):
+            found = self._search(image, pose, weights)
+            if found is None:
+                return None
+            moved = float(np.abs(found - pose).max())
+            pose = found
+            weights = self._cauchy_weights(image, pose, weights)
+            if moved < STOP:
+                break
+        agrees = np.ones(_cell_count(self.picture.shape), dtype=np.bool_)
+        return pose, self._correlation(image, pose, agrees)
+
+    def _cauchy_weights(self, image: Array, pose: Array, weights: Array) -> Array:
+        seen = np.empty(len(self.values))
+        set_values(image, self._matrix(pose), self.columns, self.rows, seen)
+        known = np.isfinite(seen)
+        made = np.zeros(len(seen))
+        gain, level = np.polyfit(self.values[known], seen[known], 1, w=np.sqrt(weights[known]))
+        misfit = seen[known] - gain * self.values[known] - level
+        scale = CAUCHY_SCALE * 1.4826 * float(np.median(np.abs(misfit)))
+        made[known] = 1 / (1 + (misfit / max(scale, 1e-9)) ** 2)
+        return made
+
+    def uncertainty(self, quality: float) -> float:
+        """Return what noise of such a correlation gives a pose [px rms over the picture].
+
+        Least squares' covariance, with noise as much as the correlation tells and correlated from pixel to pixel as the
+        contrast's filter leaves it.
+        """
+        return inf if quality <= 0 else self._softness * sqrt(max(0.0, 1 / quality**2 - 1))
+
+    @cached_property
+    def _softness(self) -> float:
+        if len(self.values) < LEAST_PLACES:
+            return inf
+        normal = self.slopes.T @ self.slopes
+        if not np.linalg.cond(normal) < 1 / np.finfo(np.float64).eps:
+            return inf
+        gyration = radians(hypot(*self.picture.shape) / sqrt(12))  # [px a degree]
+        variance = np.diag(np.linalg.inv(normal)) @ (1.0, 1.0, gyration**2)
+        return float(NOISE_REACH * np.std(self.even[2]) * np.sqrt(variance))
 
     def _search(self, image: Array, start: Array, weights: Array) -> Array | None:
         pose = np.array(start, dtype=np.float64)
@@ -237,7 +307,8 @@ def align(image: Array, target: Target | Array, *, guess: npt.ArrayLike | None =
     if found is None:
         return nothing
     pose, quality, share = found
-    return Alignment.of(pose, quality=quality, share=share)
+    noise = target.uncertainty(quality) / sqrt(share)
+    return Alignment.of(pose, quality=quality, share=share, uncertainty=noise)
 
 
 def _coarse_shift(image: Array, reference: Array) -> tuple[float, float]:
@@ -246,9 +317,9 @@ def _coarse_shift(image: Array, reference: Array) -> tuple[float, float]:
     return float(right), float(down)
 
 
-def _steepest(steep: Array) -> Mask:
-    """Mark at most ``PLACES`` places, the steepest; none where the picture is level."""
-    wanted = min(PLACES, int(np.count_nonzero(steep)))
+def _steepest(steep: Array, places: int) -> Mask:
+    """Mark at most so many places, the steepest; none where the picture is level."""
+    wanted = min(places, int(np.count_nonzero(steep)))
     if wanted == 0:
         return np.zeros(steep.shape, dtype=np.bool_)
     least = np.partition(steep.ravel(), -wanted)[-wanted]
@@ -267,6 +338,13 @@ def value_at(image, matrix, column, row):  # type: ignore[no-untyped-def]
     """Return the image's value at a moved place, NaN where there is none."""
     moved_column = matrix[0, 0] * column + matrix[0, 1] * row + matrix[0, 2]
     return sample(image, moved_column, matrix[1, 0] * column + matrix[1, 1] * row + matrix[1, 2])
+
+
+@compiled("void(float32[:, ::1], float64[:, ::1], float64[::1], float64[::1], float64[::1])")
+def set_values(image, matrix, columns, rows, seen):  # type: ignore[no-untyped-def]
+    """Set the image's value at each moved place, NaN where there is none."""
+    for k in range(len(columns)):
+        seen[k] = value_at(image, matrix, columns[k], rows[k])
 
 
 @compiled(
@@ -364,9 +442,10 @@ def search(image, pose, columns, rows, values, slopes, weights):  # type: ignore
             basis[0], basis[1] = values[k], 1.0
             basis[2], basis[3], basis[4] = slopes[k, 0], slopes[k, 1], slopes[k, 2]
             for i in range(5):
-                right_side[i] += basis[i] * value
+                weighed = weights[k] * basis[i]
+                right_side[i] += weighed * value
                 for j in range(i, 5):
-                    normal[i, j] += basis[i] * basis[j]
+                    normal[i, j] += weighed * basis[j]
         if count < LEAST_PLACES:
             return False
         for i in range(5):

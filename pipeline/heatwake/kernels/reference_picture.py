@@ -1,18 +1,19 @@
 """The picture that frames are aligned to, and where on a frame it is found again."""
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field, replace
 from typing import Any, Final
 
 import numpy as np
 import numpy.typing as npt
 
-from heatwake.kernels.alignment import gradient_magnitude, normalise_contrast, resample
+from heatwake.kernels.alignment import compose, gradient_magnitude, invert, normalise_contrast, resample
 from heatwake.kernels.pose_search import Alignment, Target, align
 
 Array = npt.NDArray[np.floating[Any]]
 Mask = npt.NDArray[np.bool_]
 
 LEAST_CONTRAST: Final = 0.5  # of the highest spread of temperature that a picture for the reference needs
+EDGE_PLACES: Final = 20_000  # many, for what changed its look is to be outvoted
 FITTING: Final = 0.5  # of the median quality that a picture needs to go into the reference
 FARTHEST: Final = 0.3  # of the picture's shorter side; a larger movement is a wrong match
 STEEPEST: Final = 10.0  # [deg] likewise
@@ -20,18 +21,30 @@ STEEPEST: Final = 10.0  # [deg] likewise
 
 @dataclass(frozen=True)
 class Reference:
-    """The board's print, by its contrast and by the size of its gradient, ready to be found; and the picture itself."""
+    """The board's print, by its contrast and by the size of its gradient, ready to be found.
 
-    picture: Array
+    Attributes
+    ----------
+    contrast, edges : Target
+    drawn : (3,) array
+        Pose to which a picture that has not moved is drawn because it looks otherwise; taken off what is found.
+    """
+
     contrast: Target
     edges: Target
+    drawn: Array = field(default_factory=lambda: np.zeros(3))
 
     @classmethod
     def of(cls, picture: Array) -> "Reference":
         """Return the reference that a picture (rows, columns) makes; masked pixels are NaN."""
-        known = np.isfinite(picture)
-        edges = normalise_contrast(gradient_magnitude(picture))
-        return cls(picture, Target.of(normalise_contrast(picture), known), Target.of(edges, known))
+        return cls.of_contrasts(contrast_of(picture), edges_of(picture))
+
+    @classmethod
+    def of_contrasts(cls, contrast: Array, edges: Array, drawn: Array | None = None) -> "Reference":
+        """Return the reference that prepared pictures (rows, columns) make; NaN where masked."""
+        prepared = Target.of(np.nan_to_num(contrast), np.isfinite(contrast))
+        steep = Target.of(np.nan_to_num(edges), np.isfinite(edges), places=EDGE_PLACES)
+        return cls(prepared, steep, np.zeros(3) if drawn is None else drawn)
 
 
 def contrast_of(frame: Array) -> Array:
@@ -41,7 +54,12 @@ def contrast_of(frame: Array) -> Array:
     return contrast if seen.all() else np.where(seen, contrast, np.float32(np.nan))
 
 
-def build_reference(sample: list[Array]) -> Reference:
+def edges_of(frame: Array) -> Array:
+    """Return the contrast-normalised size of the gradient, NaN where the frame is: blind to the contrast's sign."""
+    return contrast_of(gradient_magnitude(frame))
+
+
+def build_reference(sample: list[Array]) -> Array:
     """Return the median of those pictures in which heat shows the board's print, aligned; built once more from itself.
 
     Parameters
@@ -63,11 +81,13 @@ def build_reference(sample: list[Array]) -> Reference:
             for picture, one in zip(warm, found, strict=True)
             if one.quality >= FITTING * best
         ]
-        reference = Reference.of(_median_where_seen(np.stack(aligned)))
-    return reference
+        picture = median_where_seen(np.stack(aligned))
+        reference = Reference.of(picture)
+    return picture
 
 
-def _median_where_seen(pictures: Array) -> Array:
+def median_where_seen(pictures: Array) -> Array:
+    """Return each pixel's median over the pictures (n, rows, columns) that show it; NaN where none does."""
     seen = np.isfinite(pictures).any(axis=0)
     median = np.full(pictures.shape[1:], np.nan, dtype=np.float32)
     median[seen] = np.nanmedian(pictures[:, seen], axis=0)
@@ -93,12 +113,19 @@ def locate(frame: Array, reference: Reference, *, guess: Array, good: float) -> 
     best = align(contrast, reference.contrast, guess=guess)
     if best.quality < good:
         best = max(best, align(contrast, reference.contrast), key=_plausible_quality)
+    best = _put_right(best, reference.drawn)
     if best.quality < good:
-        edges = contrast_of(gradient_magnitude(frame))
-        best = max(best, align(edges, reference.edges, guess=best.pose), key=_plausible_quality)
+        best = max(best, align(edges_of(frame), reference.edges, guess=best.pose), key=_plausible_quality)
     if not _is_plausible(best, frame.shape):
         return Alignment.of(guess, quality=0.0, share=0.0)
     return best
+
+
+def _put_right(one: Alignment, drawn: Array) -> Alignment:
+    if not drawn.any() or one.quality == 0:
+        return one
+    shift_x, shift_y, rotation = compose(one.pose, invert(drawn)).tolist()
+    return replace(one, shift_x=shift_x, shift_y=shift_y, rotation=rotation)
 
 
 def _plausible_quality(one: Alignment) -> float:

@@ -43,6 +43,7 @@ class Variable:
 USABLE: Final = ("unusable", "usable")
 YES_NO: Final = ("no", "yes")
 REASON: Final = ("none", "moved", "obstructed", "frozen", "offset jump", "missing")
+PIXEL_FAULT: Final = ("none", "dead", "outlier", "flickering", "saturated")
 FILM_MODEL: Final = ("ambient", "given", "midway")
 FILM_TRUST: Final = (
     *("trusted", "too little contrast", "crease or more than one layer", "lamp mirrored"),
@@ -158,6 +159,13 @@ _ROWS: Final = (
     Variable("pair_view_column", (), "pixel", "from the last frame to the pair's picture, to the right; NaN likewise"),
     Variable("frame_film_temperature", _FRAME, "degC", "film temperature at each frame"),
     Variable("frame_film_uncertainty", _FRAME, "K", "standard uncertainty of an estimated film temperature"),
+    # --- the sensor's pixels ---------------------------------------------------------------------------------
+    Variable("pixel_fault", _PICTURE, "1", "what is wrong with the pixel", flags=PIXEL_FAULT),
+    Variable("pixels_repaired", (), "1", "number of faulty pixels that get the median of their sound neighbours"),
+    Variable("pixels_masked", (), "1", "number of faulty pixels without enough sound neighbours, left without reading"),
+    Variable("range_low", (), "degC", "readings from here down are bounds; NaN where none pile up"),
+    Variable("range_high", (), "degC", "readings from here up are bounds; NaN where none pile up"),
+    Variable("clipped_share", (), "1", "largest share of a sampled frame beyond the range"),
     # --- registration.nc -----------------------------------------------------------------------------------
     Variable("shift_x", _FRAME, "pixel", "movement of the picture from the reference frame, to the right"),
     Variable("shift_y", _FRAME, "pixel", "movement of the picture from the reference frame, down"),

@@ -12,6 +12,7 @@ import numpy.typing as npt
 
 from heatwake.errors import InputError
 from heatwake.kernels.alignment import resample
+from heatwake.kernels.changing_reference import ChangingReference, Look, look_at_a_time
 from heatwake.kernels.frame_quality import is_repeat, thumbnail
 from heatwake.kernels.frame_reduction import FrameReducer, shrink_factor
 from heatwake.kernels.reference_picture import Reference, locate
@@ -26,12 +27,13 @@ WANTED: Final = "must hold readings; leave it out and give timestamps"
 
 @dataclass(frozen=True)
 class BlockWork:
-    """What is the same for all blocks.
+    """What a block is measured with.
 
     Attributes
     ----------
     reducer : FrameReducer
-    reference : Reference
+    reference : ChangingReference
+        For these frames.
     good_quality : float
         Correlation below which other ways of aligning are tried.
     cells, places : int
@@ -39,7 +41,7 @@ class BlockWork:
     """
 
     reducer: FrameReducer
-    reference: Reference
+    reference: ChangingReference
     good_quality: float
     cells: int
     places: int
@@ -54,6 +56,8 @@ class BlockMotion:
     poses : (n, 3) array
         Shift right and down [px], rotation [deg].
     quality : (n,) array
+    uncertainty : (n,) array
+        Of the poses [px rms over the picture].
     frozen : (n,) array of bool
         The frame before once more; of the first frame not known here.
     levels : (n, places) float32 array
@@ -67,6 +71,7 @@ class BlockMotion:
 
     poses: Array
     quality: Array
+    uncertainty: Array
     frozen: Mask
     levels: Array
     cells: Array
@@ -78,6 +83,13 @@ class BlockMotion:
 def small_picture(block: FrameBlock, reducer: FrameReducer) -> Array:
     """Return the small picture of the block's first frame."""
     return reducer.small(block.read()[0])
+
+
+def look_at_frames(blocks: list[FrameBlock], reducer: FrameReducer, anchor: Reference, guess: Array) -> Look | None:
+    """Return what the board looks like in the first frames of some blocks; see :func:`look_at_a_time`."""
+    pictures = [small_picture(block, reducer) for block in blocks]
+    seen = [picture for picture in pictures if np.isfinite(picture).any()]
+    return look_at_a_time(seen, anchor, guess=guess) if len(seen) == len(pictures) else None
 
 
 def measure_block(block: FrameBlock, work: BlockWork, guesses: Array, bins: npt.NDArray[np.intp] | None) -> BlockMotion:
@@ -100,6 +112,7 @@ def measure_block(block: FrameBlock, work: BlockWork, guesses: Array, bins: npt.
     values = block.read()
     count, factor = len(values), shrink_factor(values.shape[1:])
     poses, quality, frozen = np.zeros((count, 3)), np.zeros(count), np.zeros(count, dtype=np.bool_)
+    uncertainty = np.full(count, np.inf)
     sums: list[BinSum] = []
     coarse: list[tuple[Array, Array]] = []
     first = previous = None
@@ -111,15 +124,16 @@ def measure_block(block: FrameBlock, work: BlockWork, guesses: Array, bins: npt.
         first, previous = small if first is None else first, small
         if bins is not None:
             _sum(sums, int(bins[index]), frame, work.reducer, takes_part=not frozen[index])
-        found = locate(small, work.reference, guess=guesses[index], good=work.good_quality)
-        poses[index], quality[index] = found.pose, found.quality
+        reference = work.reference.at(block.start + index)
+        found = locate(small, reference, guess=guesses[index], good=work.good_quality)
+        poses[index], quality[index], uncertainty[index] = found.pose, found.quality, factor * found.uncertainty
         cells = thumbnail(resample(small, found.pose), longest=work.cells)
         coarse.append((thumbnail(cells, longest=work.places).ravel(), cells))
     poses[:, :2] *= factor
     levels, cells_of_all = (np.stack(each) for each in zip(*coarse, strict=True))
     if first is None or previous is None:
         raise ValueError("a block without frames")
-    return BlockMotion(poses, quality, frozen, levels, cells_of_all, first, previous, sums)
+    return BlockMotion(poses, quality, uncertainty, frozen, levels, cells_of_all, first, previous, sums)
 
 
 def _sum(sums: list[BinSum], number: int, frame: Array, reducer: FrameReducer, *, takes_part: bool) -> None:

@@ -16,6 +16,7 @@ _MOST_ACROSS = 160  # pixels: finer maps cost time and tell no more about a drif
 _MOST_MAPS = 120
 _FEWEST_MAPS = 32
 _LEAST_SIZE = 40  # pixels: smaller maps have no inside left beside the test functions' reach
+_USUALLY_SEEN = 0.5  # of the frames that show a pixel
 _MOST_MISSING = 0.1
 _DISAGREE = 0.25  # share of pixels where the two forms differ, beyond which the equation does not hold
 _EXPLAINED = 0.99
@@ -95,8 +96,9 @@ def _binned(session: xr.Dataset, frames: npt.NDArray[np.intp], block: int) -> Ar
 
 
 def _fill_missing(movie: Array) -> Array | None:
-    """Interpolate frames that are missing as a whole, where they are few."""
-    gone = ~np.isfinite(movie).any(axis=(1, 2))
+    """Interpolate frames that are missing, where they are few; one that lacks what most others show counts as well."""
+    seen = np.isfinite(movie)
+    gone = ~seen.any(axis=(1, 2)) | (~seen & (seen.mean(axis=0) > _USUALLY_SEEN)).any(axis=(1, 2))
     if gone.mean() > _MOST_MISSING:
         return None
     good = np.flatnonzero(~gone)

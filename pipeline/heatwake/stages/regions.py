@@ -21,6 +21,7 @@ from heatwake.stages.uncertainty import TemperatureSettings, rise_uncertainty
 
 Array = npt.NDArray[Any]
 
+WHOLE: Final = 0.95  # of the pixels of a region that a map must show, of those that others of its block show
 SERIES: Final = (
     "temperature_max",
     "temperature_mean",
@@ -187,6 +188,8 @@ def _series(session: xr.Dataset, windows: list[tuple[slice, slice]]) -> dict[str
 def _measure(temperature: Array, rise: Array, *, x: Array, y: Array) -> dict[str, Array]:
     """All series of one region over a block of maps (time, rows, columns)."""
     cell = (abs(x[1] - x[0]) if len(x) > 1 else 1.0) * (abs(y[1] - y[0]) if len(y) > 1 else 1.0)
+    seen = np.isfinite(rise).sum(axis=(1, 2))
+    rise = np.where((seen < WHOLE * seen.max(initial=0))[:, None, None], np.nan, rise)  # something is in the way
     core = _core(rise)
     centres = np.array([centroid(picture, x=x, y=y) for picture in rise])
     mean_rise = _mean(rise)

@@ -17,15 +17,26 @@ from pydantic import NonNegativeFloat, PositiveFloat
 
 from heatwake.errors import InputError
 from heatwake.kernels.alignment import compose, invert, resample
-from heatwake.kernels.frame_quality import common_steps, departure, explained, gaps, is_repeat, obstructed_share
+from heatwake.kernels.changing_reference import ChangingReference, times_to_picture
+from heatwake.kernels.frame_quality import (
+    carried_on,
+    common_steps,
+    departure,
+    explained,
+    gaps,
+    is_repeat,
+    obstructed_places,
+    thumbnail,
+    widened,
+)
 from heatwake.kernels.frame_reduction import FrameReducer, shrink_factor
-from heatwake.kernels.moving import centred_medians
+from heatwake.kernels.moving import centred_medians, nearest
 from heatwake.kernels.pose_track import picture_reach, settle_poses
-from heatwake.kernels.reference_picture import Reference, build_reference, locate
+from heatwake.kernels.reference_picture import Reference, build_reference, contrast_of, edges_of, locate
 from heatwake.schema.settings import Settings
 from heatwake.schema.variables import REASON, label, require
 from heatwake.stages.bin_means import BinMeans
-from heatwake.stages.block_motion import WANTED, BlockWork, measure_block, small_picture
+from heatwake.stages.block_motion import WANTED, BlockWork, look_at_frames, measure_block, small_picture
 from heatwake.stages.frame_blocks import FrameBlock, frame_blocks, reducer_for, some_frames
 from heatwake.stages.stage import Stage
 from heatwake.workers import in_order
@@ -40,6 +51,9 @@ WINDOW_FRAMES: Final = 6  # frames each side that tell what's in the way, at lea
 WINDOW_SAMPLE: Final = 15  # and at most so many of those within the time allowed
 POOL_S: Final = 0.5  # [s] frames so near in time are judged by the same others
 LEAST_SIDE: Final = 0.25  # of the time allowed that the frames after must reach to be judged by
+TREND_WINDOW: Final = 18  # latest sound frames that tell a trend where there are none after
+LEAST_COVER: Final = 0.25  # of a cell in the way, from which it is left out
+MARGIN: Final = 2  # cells round what is in the way that are left out with it: its rim, its shadow, its warmth
 LOST: Final = 0.5  # a frame whose quality is less than this share of its neighbours' isn't registered
 NEIGHBOURS: Final = 10
 SMALL: Final = ("picture_row", "picture_column")
@@ -54,7 +68,10 @@ class RegistrationSettings(Settings):
     moved_px: PositiveFloat = 0.5  # [px rms] movement from which a frame is flagged
     least_step: PositiveFloat = 0.1  # [K] smallest step common to all pixels that is corrected
     obstruction_departure: PositiveFloat = 1.0  # [K] a place that differs by more from before and after is covered
-    obstruction_share: PositiveFloat = 0.005  # of the picture in the way, from which a frame is left out
+    obstruction_share: PositiveFloat = 0.005  # of the picture in the way, from which it is left out of a frame
+    masked_share: NonNegativeFloat = 0.4  # of the picture left out, with a margin, above which the whole frame is
+    uncertain_px: PositiveFloat = 0.25  # [px rms] a moving camera's frame whose pose is known less well is left out
+    poor_quality: NonNegativeFloat = 0.3  # correlation below which a pose is not known
     obstruction_s: PositiveFloat = 40.0  # [s] how far before and after is looked; twice what a hand may stay
     gap_factor: PositiveFloat = 2.5  # an interval this much longer than its neighbours is a gap
 
@@ -72,11 +89,13 @@ def register(session: xr.Dataset, settings: RegistrationSettings) -> xr.Dataset:
     Returns
     -------
     Dataset
-        With ``shift_x``, ``shift_y`` [px], ``rotation`` [deg] from the first usable frame, ``quality``, ``usable``,
-        ``reason`` and ``offset_step`` [K], all (frame), and ``still_picture`` (picture_row, picture_column), what the
-        first usable frame would show if it were heated and free of noise [K about its level]. Where a picture shows nothing to measure movement by, the
-        nearest frames' pose is held and the quality says so. The frames stay lazy. Given bins, also
-        ``mean_radiance`` (bin, row, column), lazily, of the frames that ``summed`` (frame) marks.
+        With ``shift_x``, ``shift_y`` [px], ``rotation`` [deg] from the first usable frame, ``pose_uncertainty`` [px],
+        ``quality``, ``usable``, ``reason`` and ``offset_step`` [K], all (frame). Where a picture shows nothing to
+        measure movement by, the nearest frames' pose is held and the quality says so. ``frame_mask`` (masked, cell_row,
+        cell_column) says what is left out of the frames ``masked_frame`` (masked), which are used without it.
+        ``still_picture`` (picture_row, picture_column) is what the first usable frame would show if it were heated and
+        free of noise [K about its level]. The frames stay lazy. Given bins, also ``mean_radiance`` (bin, row, column),
+        lazily, of the frames that ``summed`` (frame) marks.
 
     Raises
     ------
@@ -90,10 +109,11 @@ def register(session: xr.Dataset, settings: RegistrationSettings) -> xr.Dataset:
     if session.sizes["frame"] == 0:
         nothing = np.zeros(0)
         made = _add(session, poses=np.zeros((0, 3)), quality=nothing, usable=nothing, reason=nothing, steps=nothing)
-        return label(made.assign(still_picture=(SMALL, np.zeros((0, 0), dtype=np.float32))))
-    motion, sums, reference = _follow(session, settings, elapsed=elapsed)
+        empty = {"still_picture": (SMALL, np.zeros((0, 0), dtype=np.float32)), "pose_uncertainty": ("frame", nothing)}
+        return label(made.assign(empty | _masks({}, back=np.zeros(3), shape=(1, 1))))
+    motion, sums, picture = _follow(session, settings, elapsed=elapsed)
     shape = (session.sizes["row"], session.sizes["column"])
-    made = _conclude(session, settings, motion=motion, reference=reference, shape=shape)
+    made = _conclude(session, settings, motion=motion, picture=picture, shape=shape)
     if sums is None:
         return made
     return label(
@@ -108,7 +128,8 @@ class _Motion:
     poses: Array
     quality: Array
     frozen: Mask
-    obstructed: Mask
+    uncertainty: Array  # [px rms over the picture] of the pose
+    obstructed: dict[int, Mask]  # what of a frame is in the way, in cells of the picture brought back
     summed: npt.NDArray[np.int8]
     levels: Array  # (frame, place) of the picture brought back
 
@@ -118,7 +139,8 @@ class _Motion:
             poses=np.zeros((count, 3)),
             quality=np.zeros(count),
             frozen=np.zeros(count, dtype=np.bool_),
-            obstructed=np.zeros(count, dtype=np.bool_),
+            uncertainty=np.full(count, np.inf),
+            obstructed={},
             summed=np.zeros(count, dtype=np.int8),
             levels=np.full((count, places), np.nan, dtype=np.float32),
         )
@@ -126,14 +148,18 @@ class _Motion:
 
 def _follow(
     session: xr.Dataset, settings: RegistrationSettings, *, elapsed: Array
-) -> tuple[_Motion, BinMeans | None, Reference]:
+) -> tuple[_Motion, BinMeans | None, Array]:
     """Read all frames once: align each, look for things in the way, and sum them by bins."""
     reducer = reducer_for(session)
-    reference, guesses = _reference(session, reducer, settings)
+    picture, reference, guesses = _reference(session, reducer, settings)
     bins = session["bin"].to_numpy() if "bin" in session else None
-    work = BlockWork(reducer, reference, settings.good_quality, CELLS, PLACES)
     blocks = frame_blocks(session)
-    tasks = ((block, work, guesses[block.start : block.stop], _part(bins, block)) for block in blocks)
+
+    def work(block: FrameBlock) -> BlockWork:
+        near = reference.between(block.start, block.stop)
+        return BlockWork(reducer, near, settings.good_quality, CELLS, PLACES)
+
+    tasks = ((block, work(block), guesses[block.start : block.stop], _part(bins, block)) for block in blocks)
     sums = None if bins is None else BinMeans((session.sizes["row"], session.sizes["column"]))
     motion, watch, last = None, None, None
     for block, found in zip(blocks, in_order(measure_block, tasks), strict=True):
@@ -145,6 +171,7 @@ def _follow(
         found.frozen[0] = last is not None and is_repeat(found.first, last)
         last = found.last
         motion.poses[here], motion.quality[here] = found.poses, found.quality
+        motion.uncertainty[here] = found.uncertainty
         motion.frozen[here], motion.levels[here] = found.frozen, found.levels
         for index in range(block.start, block.stop):
             if not motion.frozen[index]:
@@ -156,27 +183,49 @@ def _follow(
     watch.finish()
     for index in np.flatnonzero(motion.frozen).tolist():
         motion.poses[index], motion.quality[index] = motion.poses[index - 1], motion.quality[index - 1]
+        motion.uncertainty[index] = motion.uncertainty[index - 1]
         motion.levels[index] = np.nan
-    return motion, sums, reference
+    return motion, sums, picture
 
 
 def _part(bins: npt.NDArray[Any] | None, block: FrameBlock) -> npt.NDArray[Any] | None:
     return None if bins is None else bins[block.start : block.stop]
 
 
-def _reference(session: xr.Dataset, reducer: FrameReducer, settings: RegistrationSettings) -> tuple[Reference, Array]:
-    """Return the picture to align to, and for each frame the pose that the nearest of its pictures has."""
+def _reference(
+    session: xr.Dataset, reducer: FrameReducer, settings: RegistrationSettings
+) -> tuple[Array, ChangingReference, Array]:
+    """Return the heated board's picture, what to align to, and for each frame the pose of the nearest sampled one."""
     count = session.sizes["frame"]
     chosen = np.unique(np.linspace(0, count - 1, SAMPLE).round().astype(int))
     pictures = in_order(small_picture, ((some_frames(session, int(one), int(one) + 1), reducer) for one in chosen))
     seen = [(one, picture) for one, picture in zip(chosen, pictures, strict=True) if np.isfinite(picture).any()]
     if not seen:
         raise InputError("frame 0", "without one finite value", WANTED)
-    reference = build_reference([picture for _, picture in seen])
-    found = [locate(picture, reference, guess=np.zeros(3), good=settings.good_quality) for _, picture in seen]
-    at = np.array([one for one, _ in seen])
-    nearest = np.abs(np.arange(count)[:, None] - at).argmin(axis=1)
-    return reference, np.array([one.pose for one in found])[nearest]
+    picture = build_reference([one for _, one in seen])
+    anchor = Reference.of(picture)
+    found = [locate(one, anchor, guess=np.zeros(3), good=settings.good_quality) for _, one in seen]
+    at, poses = np.array([one for one, _ in seen]), np.array([one.pose for one in found])
+    times = times_to_picture([one for _, one in seen], at, count=count)
+    guesses = (poses[nearest(at, some[len(some) // 2])] for some in times)
+    tasks = (
+        ([some_frames(session, int(one), int(one) + 1) for one in some], reducer, anchor, guess)
+        for some, guess in zip(times, guesses, strict=True)
+    )
+    looks = zip(times, in_order(look_at_frames, tasks), strict=True)
+    good = [(some, look) for some, look in looks if look is not None]
+    if not good:
+        same = ChangingReference(np.zeros(1), contrast_of(picture)[None], edges_of(picture)[None], np.zeros((1, 3)))
+        return picture, same, poses[nearest(at, np.arange(count))]
+    changing = ChangingReference(
+        np.array([some.mean() for some, _ in good]),
+        contrasts=np.stack([look.contrast for _, look in good]),
+        edges=np.stack([look.edges for _, look in good]),
+        drawn=np.stack([look.drawn for _, look in good]),
+    )
+    at, first = np.unique(np.concatenate([*(some for some, _ in good), at]), return_index=True)
+    poses = np.concatenate([*(look.poses for _, look in good), poses])[first]
+    return picture, changing, poses[nearest(at, np.arange(count))]
 
 
 @dataclass
@@ -185,7 +234,7 @@ class _Watch:
 
     settings: RegistrationSettings
     elapsed: Array
-    obstructed: Mask
+    obstructed: dict[int, Mask]
     before: deque[tuple[int, Array]] = field(default_factory=deque)
     waiting: deque[tuple[int, Array]] = field(default_factory=deque)
     usual: tuple[int, Array, Array] | None = None  # pool, and lowest and highest that's usual in it
@@ -214,9 +263,10 @@ class _Watch:
         if self.usual is None or self.usual[0] != pool:
             self.usual = (pool, *self._usual(index, picture))
         _, low, high = self.usual
-        share = obstructed_share(departure(picture, low, high), least=self.settings.obstruction_departure)
-        self.obstructed[index] = share > self.settings.obstruction_share
-        if not self.obstructed[index]:
+        places = obstructed_places(departure(picture, low, high), least=self.settings.obstruction_departure)
+        if places.sum() > self.settings.obstruction_share * np.isfinite(picture).sum():
+            self.obstructed[index] = widened(places, by=MARGIN)
+        else:
             self.before.append((index, picture))
 
     def _usual(self, index: int, picture: Array) -> tuple[Array, Array]:
@@ -227,8 +277,12 @@ class _Watch:
         # what's there from the start is judged by what comes after, and what stays to the end by what was before
         if len(before) < WINDOW_FRAMES <= len(after):
             before = []
-        elif before and after and self._time(index, self.waiting[-1][0]) < LEAST_SIDE * self.settings.obstruction_s:
-            after = []
+        elif before and (
+            not after or self._time(index, self.waiting[-1][0]) < LEAST_SIDE * self.settings.obstruction_s
+        ):
+            latest = [self.before[-1 - k] for k in range(min(len(self.before), TREND_WINDOW))]
+            ago = np.array([self._time(one, index) for one, _ in latest])
+            return carried_on(np.array([one for _, one in latest]), ago)
         return explained(_spread_over(before), _spread_over(after), shape=picture.shape)
 
 
@@ -243,30 +297,60 @@ def _conclude(
     settings: RegistrationSettings,
     *,
     motion: _Motion,
-    reference: Reference,
+    picture: Array,
     shape: tuple[int, int],
 ) -> xr.Dataset:
     """Settle the poses and flag the frames; the weightier reason is written over the lighter."""
     elapsed = np.asarray(session["elapsed"].values, dtype=np.float64)
-    frozen = motion.frozen
+    frozen, reached = motion.frozen, np.zeros(len(elapsed), dtype=np.bool_)
+    reached[list(motion.obstructed)] = True
+    covered = np.zeros_like(reached)
+    covered[[one for one, mask in motion.obstructed.items() if mask.mean() > settings.masked_share]] = True
     lost = _lost(motion.quality) & ~frozen
-    sound = ~(frozen | motion.obstructed | lost)
-    steps = _offset_steps(motion.levels, elapsed, sound=sound, least=settings.least_step)
-    poses = settle_poses(
-        motion.poses, motion.quality, sound=sound, shape=shape, still=settings.still_px, bump=settings.bump_px
+    steps = _offset_steps(motion.levels, elapsed, sound=~(frozen | reached | lost), least=settings.least_step)
+    known = (motion.quality >= settings.poor_quality) & (motion.uncertainty <= settings.uncertain_px)
+    track = settle_poses(
+        motion.poses,
+        np.where(known, motion.uncertainty, np.inf),
+        sound=~(frozen | covered | lost),
+        shape=shape,
+        still=settings.still_px,
+        bump=settings.bump_px,
     )
-    first = poses[int(np.argmax(sound))]
-    still = resample(reference.picture, invert(first) / (shrink_factor(shape), shrink_factor(shape), 1))
-    poses = np.where((poses == first).all(axis=1)[:, None], 0.0, compose(poses, invert(first)))  # no rounding errors
+    lost |= ~known & ~track.still & ~frozen
+    usable = ~(frozen | covered | lost)
+    first = track.poses[int(np.argmax(usable))]
+    poses = compose(track.poses, invert(first))
+    poses[(track.poses == first).all(axis=1)] = 0.0  # no rounding errors
     reason = np.full(len(steps), REASON.index("none"), dtype=np.int8)
     reason[picture_reach(poses, shape=shape) > settings.moved_px] = REASON.index("moved")
     reason[gaps(elapsed, factor=settings.gap_factor)] = REASON.index("missing")
     reason[np.diff(steps, prepend=0.0) != 0] = REASON.index("offset jump")
     reason[lost] = REASON.index("moved")
-    reason[motion.obstructed] = REASON.index("obstructed")
+    reason[reached] = REASON.index("obstructed")
     reason[frozen] = REASON.index("frozen")
-    made = _add(session, poses=poses, quality=motion.quality, usable=sound, reason=reason, steps=steps)
-    return label(made.assign(still_picture=(SMALL, still)))
+    made = _add(session, poses=poses, quality=motion.quality, usable=usable, reason=reason, steps=steps)
+    small = invert(first) / (shrink_factor(shape), shrink_factor(shape), 1)
+    masks = _masks(
+        {one: mask for one, mask in motion.obstructed.items() if usable[one]}, back=small, shape=picture.shape
+    )
+    return label(
+        made.assign(
+            still_picture=(SMALL, resample(picture, small)), pose_uncertainty=("frame", track.uncertainty), **masks
+        )
+    )
+
+
+def _masks(obstructed: dict[int, Mask], *, back: Array, shape: tuple[int, ...]) -> dict[str, Any]:
+    """Return what is left out of frames that are used otherwise, as the first usable frame sees it."""
+    numbers = sorted(obstructed)
+    cells = thumbnail(np.zeros(shape, dtype=np.float32), longest=CELLS).shape
+    back = back / (shape[1] / cells[1], shape[0] / cells[0], 1)
+    moved = [resample(obstructed[one].astype(np.float32), back, fill=0.0) > LEAST_COVER for one in numbers]
+    return {
+        "masked_frame": ("masked", np.array(numbers, dtype=np.int32)),
+        "frame_mask": (("masked", "cell_row", "cell_column"), np.array(moved, dtype=np.int8).reshape(-1, *cells)),
+    }
 
 
 def _offset_steps(levels: Array, elapsed: Array, *, sound: Mask, least: float) -> Array:
@@ -307,6 +391,9 @@ STAGE: Final = Stage(
     settings=RegistrationSettings,
     apply=register,
     needs=("indicated_temperature", "band_low", "band_high"),
-    makes=("shift_x", "shift_y", "rotation", "quality", "usable", "reason", "offset_step", "still_picture"),
+    makes=(
+        *("shift_x", "shift_y", "rotation", "quality", "usable", "reason", "offset_step", "still_picture"),
+        *("pose_uncertainty", "masked_frame", "frame_mask"),
+    ),
     version=4,
 )
