@@ -1,5 +1,6 @@
 """What several tests need."""
 
+import signal
 from pathlib import Path
 
 import numpy as np
@@ -9,6 +10,26 @@ import tifffile
 ROOT = Path(__file__).resolve().parents[1]
 SAMPLES = ROOT / "sample_frames"
 LEAF = ROOT.parent / "shared" / "data" / "leaf_ir_outdoor"
+
+# Files that take longest, in this order: begun first, they leave no worker alone with a long one at the end.
+LONGEST = (
+    *("test_run.py", "test_faults.py", "test_explain.py", "test_cluster.py", "test_house.py", "test_null.py"),
+    *("test_security.py", "test_real_recording.py", "test_fuzz.py", "test_thermocouples.py", "test_watch.py"),
+    *("test_notebook_way.py", "test_cli.py", "test_registration.py", "test_pages.py", "test_sample_frames.py"),
+    *("test_joint_flow.py", "test_flow.py", "test_film_metrology.py", "test_budget.py", "test_planck.py"),
+)
+
+
+def pytest_configure() -> None:
+    """Hear Ctrl-C: what a shell starts in the background is deaf to it, and so would be what tests start."""
+    if signal.getsignal(signal.SIGINT) is signal.SIG_IGN:
+        signal.signal(signal.SIGINT, signal.default_int_handler)
+
+
+def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
+    """Begin with the longest files; the order within a file stays."""
+    places = {name: place for place, name in enumerate(LONGEST)}
+    items.sort(key=lambda item: places.get(item.path.name, len(LONGEST)))
 
 
 @pytest.fixture(scope="session")

@@ -16,6 +16,13 @@ def heatwake(*arguments, cwd=None):
     return subprocess.run(command, capture_output=True, text=True, check=False, cwd=cwd)
 
 
+def in_this_process(*arguments):
+    """The command without its start, which others test."""
+    done = CliRunner().invoke(cli.app, [*map(str, arguments)])
+    assert isinstance(done.exception, SystemExit)  # nothing that it did not mean to raise
+    return done
+
+
 @pytest.fixture
 def workflow(tmp_path):
     def write(text):
@@ -67,12 +74,10 @@ def test_quiet_is_quiet(write_session, workflow):
     ],
 )
 def test_a_wrong_workflow_gets_one_line_and_exit_code_2(workflow, text, line):
-    # in this process: its start is tested by the others
-    done = CliRunner().invoke(cli.app, ["run", str(workflow(text))])
+    done = in_this_process("run", workflow(text))
     assert done.exit_code == 2
     assert line in done.stderr
     assert len(done.stderr.strip().splitlines()) == 1
-    assert isinstance(done.exception, SystemExit)
 
 
 def test_a_missing_workflow_gets_one_line_and_exit_code_2(tmp_path):
@@ -84,8 +89,8 @@ def test_a_missing_workflow_gets_one_line_and_exit_code_2(tmp_path):
 
 def test_a_bad_session_alone_is_exit_code_2_in_one_line(write_session, workflow):
     write_session("[film]\ntransmittance = 1.3\n")
-    done = heatwake("run", workflow(GOOD))
-    assert done.returncode == 2
+    done = in_this_process("run", workflow(GOOD))
+    assert done.exit_code == 2
     assert "session.toml: film.transmittance is 1.3, must lie in (0, 1]" in done.stderr
     assert "Traceback" not in done.stderr
 
@@ -117,7 +122,7 @@ def damage_times(folder):
 )
 def test_damaged_recordings_get_one_line_and_exit_code_2(write_session, workflow, damage, line):
     damage(write_session())
-    done = heatwake("run", "--quiet", "--no-pages", workflow(GOOD))
-    assert done.returncode == 2
+    done = in_this_process("run", "--quiet", "--no-pages", workflow(GOOD))
+    assert done.exit_code == 2
     assert line in done.stderr
     assert len(done.stderr.strip().splitlines()) == 1

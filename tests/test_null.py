@@ -44,7 +44,7 @@ def null(tmp_path_factory):
         session.write_text(re.sub(r"\[\[openings\]\].*?(?=\n\[)", "", session.read_text(), flags=re.DOTALL))
         write_parts(folder / name / "parts.csv", scene)
     (folder / "workflow.toml").write_text('title = "Null"\nsessions = ["first", "second"]\nresults = "results"\n')
-    *_, last = run_workflow(folder / "workflow.toml", pages=False)
+    *_, last = run_workflow(folder / "workflow.toml", workers=0, pages=False)
     assert isinstance(last, Finished)
     assert last.exit_code == 0, last.outcomes
     return last.comparison

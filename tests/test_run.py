@@ -33,8 +33,8 @@ FILES = {
 }  # fmt: skip
 
 
-def finish(path: Path, *, pages: bool = True) -> Finished:
-    *_, last = run_workflow(path, pages=pages)
+def finish(path: Path, *, workers: int | None = None, pages: bool = True) -> Finished:
+    *_, last = run_workflow(path, workers=workers, pages=pages)
     assert isinstance(last, Finished)
     return last
 
@@ -279,7 +279,7 @@ def test_one_bad_session_leaves_the_others_complete(write_session, tmp_path):
         write_session("[ambient]\ndegC = 23.0\n", name=name)
     shutil.copytree(tmp_path / "first", tmp_path / "bad")
     (tmp_path / "bad" / "session.toml").write_text('title = "Bad"\n[frames]\nsource = "gone.tif"\ninterval_s = 1.0\n')
-    done = finish(small_workflow(tmp_path, "first", "bad", "second"), pages=False)
+    done = finish(small_workflow(tmp_path, "first", "bad", "second"), workers=0, pages=False)
     assert done.exit_code == 1
     assert {outcome.name: outcome.state for outcome in done.outcomes} == {
         "first": "done", "bad": "failed", "second": "done", "comparison": "done",
