@@ -45,8 +45,8 @@ class FrameReducer:
     table : BandTable
         The camera's band.
     level_temperatures : (65536,) array, optional
-        Temperature of every 16-bit level [degC]; NaN for levels that are no reading. Without it frames hold
-        temperatures.
+        Temperature of every 16-bit level [degC]; NaN for levels that are no reading, infinite for those that are bounds
+        of one. Without it frames hold temperatures, likewise.
     """
 
     def __init__(self, table: BandTable, level_temperatures: Array | None = None) -> None:
@@ -54,14 +54,15 @@ class FrameReducer:
         self._low, self._per_cell = table.grid
         self._temperatures: Array | None = None
         if level_temperatures is not None:
-            self._temperatures = np.ascontiguousarray(level_temperatures, dtype=np.float32)
+            self._is_reading = ~np.isnan(level_temperatures)
+            known = np.where(np.isfinite(level_temperatures), level_temperatures, np.nan)
+            self._temperatures = np.ascontiguousarray(known, dtype=np.float32)
             self._radiances = np.zeros(len(level_temperatures))
             add_temperatures(self._temperatures[None], self._grid, self._low, self._per_cell, self._radiances[None])
 
     def has_reading(self, frame: npt.NDArray[Any]) -> bool:
-        """Tell whether any pixel of a frame has a finite temperature."""
-        values = frame if self._temperatures is None else self._temperatures[frame]
-        return bool(np.isfinite(values).any())
+        """Tell whether any pixel of a frame has a reading, be it a bound."""
+        return bool((~np.isnan(frame) if self._temperatures is None else self._is_reading[frame]).any())
 
     def small(self, frame: npt.NDArray[Any]) -> Array:
         """Return the small picture of a frame: mean temperatures [degC], float32, NaN where a pixel has no reading.
@@ -75,7 +76,9 @@ class FrameReducer:
         factor = shrink_factor(frame.shape)
         if self._temperatures is None:
             whole = np.asarray(frame[: rows * factor, : columns * factor], dtype=np.float32)
-            return np.asarray(cv2.resize(whole, (columns, rows), interpolation=cv2.INTER_AREA))
+            made = np.asarray(cv2.resize(whole, (columns, rows), interpolation=cv2.INTER_AREA))
+            made[np.isinf(made)] = np.nan
+            return made
         small = np.empty((rows, columns), dtype=np.float32)
         shrink_levels(np.ascontiguousarray(frame), self._temperatures, factor, small)
         return small

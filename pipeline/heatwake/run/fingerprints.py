@@ -7,7 +7,7 @@ from typing import Any, Final
 
 from heatwake.report import outputs
 from heatwake.schema.settings import Settings
-from heatwake.stages import comparison, film
+from heatwake.stages import comparison, film, pixels
 from heatwake.stages.table import PRODUCTS
 from heatwake.store.session import OpenSession
 
@@ -40,7 +40,7 @@ def determinants(session: OpenSession, settings: Mapping[str, Settings]) -> dict
     """
     inputs = {name: digest for name, digest in session.digests.items() if name != "session.toml"}
     description = _without_paths(session.description.model_dump(mode="json", exclude={"title"}))
-    stages = {film.STAGE.name: _stage(film.STAGE.version, settings[film.STAGE.name])}
+    stages = {stage.name: _stage(stage.version, settings[stage.name]) for stage in (pixels.STAGE, film.STAGE)}
     found = {}
     for product in PRODUCTS:
         stages = stages | {stage.name: _stage(stage.version, settings[stage.name]) for stage in product.stages}

@@ -18,7 +18,7 @@ from heatwake.run.fingerprints import determinants, pages_determinants, plain_js
 from heatwake.run.guard import Steps, guarded
 from heatwake.schema.settings import Settings
 from heatwake.schema.variables import require
-from heatwake.stages import board, film
+from heatwake.stages import board, film, pixels
 from heatwake.stages.table import PRODUCTS, Product
 from heatwake.store import results, tables
 from heatwake.store.movie import write_movie
@@ -114,7 +114,8 @@ def _steps(
     described = read.drop_dims(FRAME_DIMS & set(read.dims))
     frames = read
     if any(product.file in FROM_FRAMES for product in stale):
-        frames = _with_bins(film.STAGE.apply(read, settings["film"]), settings)
+        checked = pixels.STAGE.apply(read, settings["pixels"])
+        frames = _with_bins(film.STAGE.apply(checked, settings["film"]), settings)
     made: dict[str, xr.Dataset] = {}
     for product in PRODUCTS:
         if product in stale:

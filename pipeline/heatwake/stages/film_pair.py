@@ -21,6 +21,7 @@ from heatwake.kernels.transmittance_map import TransmittanceMap, map_transmittan
 from heatwake.schema.settings import Settings
 from heatwake.stages.band import band_table
 from heatwake.stages.film_view import pair_view
+from heatwake.stages.frame_blocks import mending_of
 
 Array = npt.NDArray[Any]
 
@@ -201,7 +202,8 @@ def _coarse(session: xr.Dataset, name: str, count: int, interval: float, *, from
 
 
 def _frames(session: xr.Dataset, name: str, numbers: npt.NDArray[np.intp]) -> Iterator[Array]:
-    """Yield frames of rising numbers; a chunk of the recording is read once and only one is held."""
+    """Yield frames of rising numbers, mended; a chunk of the recording is read once and only one is held."""
+    mending = mending_of(session, as_levels=False)
     recording = session[f"{name}_temperature"]
     sizes = recording.chunks[0] if recording.chunks else (READ_FRAMES,) * -(-len(recording) // READ_FRAMES)
     edges = np.concatenate([[0], np.cumsum(sizes)])
@@ -210,7 +212,11 @@ def _frames(session: xr.Dataset, name: str, numbers: npt.NDArray[np.intp]) -> It
         if len(wanted):
             block = recording[int(wanted[0]) : int(wanted[-1]) + 1]
             read = block.compute(scheduler="synchronous").to_numpy() if recording.chunks else block.to_numpy()
-            yield from read[wanted - wanted[0]]
+            chosen = read[wanted - wanted[0]]
+            if mending is not None:
+                chosen = mending.apply(chosen)
+                chosen = np.where(np.isfinite(chosen), chosen, np.nan).astype(read.dtype)
+            yield from chosen
 
 
 def _mean_received(session: xr.Dataset, name: str, numbers: npt.NDArray[np.intp]) -> Array:

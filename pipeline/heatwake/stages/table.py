@@ -3,10 +3,22 @@
 from dataclasses import dataclass
 from typing import Final
 
-from heatwake.stages import baseline, board, film, flow, regions, registration, spread, temperature, thermocouples
+from heatwake.stages import (
+    baseline,
+    board,
+    film,
+    flow,
+    pixels,
+    regions,
+    registration,
+    spread,
+    temperature,
+    thermocouples,
+)
 from heatwake.stages.stage import Stage
 
 STAGES: Final[tuple[Stage, ...]] = (
+    pixels.STAGE,
     film.STAGE,
     registration.STAGE,
     board.STAGE,
@@ -47,7 +59,11 @@ PAIR_KEPT: Final = (
 )
 
 PRODUCTS: Final[tuple[Product, ...]] = (
-    Product("registration.nc", (registration.STAGE,), (*registration.STAGE.makes, *FILM_KEPT, *PAIR_KEPT)),
+    Product(
+        "registration.nc",
+        (registration.STAGE,),
+        (*pixels.STAGE.makes, *registration.STAGE.makes, *FILM_KEPT, *PAIR_KEPT),
+    ),
     Product(
         "rise.nc",
         (board.STAGE, baseline.STAGE, thermocouples.STAGE, temperature.STAGE),
