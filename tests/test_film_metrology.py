@@ -157,6 +157,7 @@ def stage_session(true, number, *, zeroed):
             "film_reflectance": one["reflectance"],
             "film_absorptance": 1 - one["transmittance"] - one["reflectance"],
             "bench_offset": 0.0,
+            "mirrored_offset": 0.0,
         }
     )
     seen = np.stack([leaving_radiance(truth, index, EYE)[0] for index in range(steps)])

@@ -86,6 +86,7 @@ def _point(celsius: float, *, emissivity: float, film: tuple[float, float, float
             "film_absorptance": own,
             "film_reflectance": mirror,
             "bench_offset": 0.0,
+            "mirrored_offset": 0.0,
         }
     )
 
@@ -96,6 +97,20 @@ def test_radiance_through_a_warm_film() -> None:
     seen, _ = leaving_radiance(truth, 0, PLAIN.band)
     assert seen[0, 0] == pytest.approx(112.7940, abs=1e-4)
     assert float(PLAIN.band.temperature(seen[0, 0])) == pytest.approx(73.726, abs=1e-3)
+
+
+def test_warm_surroundings_turn_a_prints_contrast_over() -> None:
+    """A print of emissivity 0.5 beside a surface of 0.9: alike where both are as warm as what they mirror."""
+    for rise, sign in ((0.0, 1), (1.0, 0), (10.0, -1)):
+        shiny, dull = (
+            _point(25.0 + rise, emissivity=one, film=(1.0, 0.0, 0.0), film_celsius=25.0).assign(mirrored_offset=1.0)
+            for one in (0.5, 0.9)
+        )
+        difference = leaving_radiance(shiny, 0, PLAIN.band)[0][0, 0] - leaving_radiance(dull, 0, PLAIN.band)[0][0, 0]
+        # Kirchhoff: the surface's share and the mirrored share swap weights of 0.4
+        expected = 0.4 * (PLAIN.band.radiance(26.0) - PLAIN.band.radiance(25.0 + rise))
+        assert difference == pytest.approx(float(expected), abs=1e-9)
+        assert np.sign(np.round(difference, 9)) == sign
 
 
 @pytest.mark.parametrize(

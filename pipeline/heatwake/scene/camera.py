@@ -136,16 +136,17 @@ def project(homography: Array, first: Array, second: Array) -> tuple[Array, Arra
 def leaving_radiance(truth: xr.Dataset, index: int, eye: Band) -> tuple[Array, float]:
     """Return what leaves the film towards the camera over the board (y, x) and over the bench [W m-2 sr-1].
 
-    Surface emission and reflected room, through the film; the film's own emission; the room mirrored in the film
-    (Minkina and Dudzik, Infrared Thermography, Wiley 2009, with a film as one more layer).
+    Surface emission and reflected surroundings, through the film; the film's own emission; the surroundings mirrored in
+    the film (Minkina and Dudzik, Infrared Thermography, Wiley 2009, with a film as one more layer).
     """
     room = float(truth["ambient"].values[index])
     emissivity = truth["emissivity"].values
     clear, own, mirror = (float(truth[f"film_{share}"]) for share in ("transmittance", "absorptance", "reflectance"))
-    around = float(eye.radiance(room))
+    around = float(eye.radiance(room + float(truth["mirrored_offset"])))
     surface = emissivity * eye.radiance(truth["temperature"].values[index]) + (1 - emissivity) * around
     seen = clear * surface + own * eye.radiance(truth["film_temperature"].values[index]) + mirror * around
-    bench = clear * float(eye.radiance(room + float(truth["bench_offset"]))) + (own + mirror) * around
+    bench = clear * float(eye.radiance(room + float(truth["bench_offset"])))
+    bench += own * float(eye.radiance(room)) + mirror * around
     return np.asarray(seen), bench
 
 

@@ -241,6 +241,9 @@ class Scene:
         When the parts' power comes and goes [s].
     bench_offset : float
         How much warmer than the room the bench around the board is [K].
+    mirrored_offset : float
+        How much warmer than the room the surroundings are that board, bench and film mirror [K]. Above 0 a print of low
+        emissivity looks warm on a cold board and cool on a hot one: its contrast changes sign as the board warms up.
     """
 
     board: Board = field(default_factory=Board)
@@ -253,6 +256,7 @@ class Scene:
     power_on: float = 10.0
     power_off: float = float("inf")
     bench_offset: float = -0.8
+    mirrored_offset: float = 0.0
 
     @property
     def power(self) -> float:

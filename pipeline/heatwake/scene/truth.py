@@ -34,6 +34,7 @@ _UNITS: Mapping[str, tuple[str, str]] = {
     "film_transmittance": ("1", "in-band transmittance of the film"),
     "film_absorptance": ("1", "in-band absorptance of the film"),
     "bench_offset": ("K", "bench around the board over ambient"),
+    "mirrored_offset": ("K", "mirrored surroundings over ambient"),
     "film_reflectance": ("1", "in-band reflectance of the film"),
     "x": ("mm", "to the right from the board's lower-left corner"),
     "y": ("mm", "up from the board's lower-left corner"),
@@ -109,6 +110,7 @@ def describe(model: HeatModel, surface: Array, air: Array, *, elapsed: Array, am
             "film_absorptance": film.absorptance if film else 0.0,
             "film_reflectance": film.reflectance if film else 0.0,
             "bench_offset": scene.bench_offset,
+            "mirrored_offset": scene.mirrored_offset,
         },
         coords={"elapsed": ("time", elapsed), "y": board.y, "x": board.x},
     )
