@@ -22,9 +22,10 @@ from heatwake.report import figure_style as style
 from heatwake.report.board_figure import board_room, draw_openings, draw_parts, prepare_board_axes
 from heatwake.report.curves_figure import events
 from heatwake.report.flow_reading import board_direction, window_direction
-from heatwake.report.maps import extent, highest, maps_at
+from heatwake.report.maps import extent, highest
 from heatwake.report.streaks import Streaks
 from heatwake.report.words import clock
+from heatwake.stages.map_reader import maps_at
 
 Picture = npt.NDArray[np.uint8]
 

@@ -15,6 +15,7 @@ from heatwake.kernels.joint_flow import JointFit, JointFlow, given_heat
 from heatwake.kernels.openings import Arc, CellGrid, perimeter_arc
 from heatwake.kernels.rise_rows import Recording
 from heatwake.schema.settings import Settings
+from heatwake.stages.map_reader import maps_at
 
 Array = npt.NDArray[np.float64]
 
@@ -129,11 +130,11 @@ def _thin(frames: npt.NDArray[np.intp]) -> tuple[int, ...]:
 
 
 def mean_map(session: xr.Dataset, name: str, window: Window) -> Array:
-    """Return the mean of a window's frames, ``(ny, nx)``; a frame at a time, NaN where less than half are seen."""
+    """Return the mean of a window's frames, ``(ny, nx)``; a few at a time, NaN where less than half are seen."""
     total = np.zeros((session.sizes["y"], session.sizes["x"]))
     count = np.zeros_like(total)
-    for frame in window.frames:
-        values = session[name].isel(time=frame).transpose("y", "x").values.astype(float)
+    for picture in maps_at(session[name], window.frames):
+        values = picture.astype(float)
         total += np.nan_to_num(values)
         count += np.isfinite(values)
     enough = count >= 0.5 * len(window.frames)

@@ -8,6 +8,7 @@ import xarray as xr
 from scipy.ndimage import map_coordinates
 
 from heatwake.kernels.transport import TransportField, disagreement, heating_transport, off_source_transport
+from heatwake.stages.map_reader import maps_at
 
 Array = npt.NDArray[np.float64]
 Mask = npt.NDArray[np.bool_]
@@ -85,11 +86,10 @@ def _warming_up(session: xr.Dataset, transient: float) -> npt.NDArray[np.intp]:
 
 
 def _binned(session: xr.Dataset, frames: npt.NDArray[np.intp], block: int) -> Array:
-    """Read frames one at a time and average blocks of pixels: ``(time, ny, nx)``, bounded in size."""
+    """Read frames a few at a time and average blocks of pixels: ``(time, ny, nx)``, bounded in size."""
     rows, columns = session.sizes["y"] // block, session.sizes["x"] // block
     movie = np.empty((len(frames), rows, columns))
-    for k, frame in enumerate(frames):
-        values = session["temperature_rise"].isel(time=int(frame)).transpose("y", "x").values
+    for k, values in enumerate(maps_at(session["temperature_rise"], frames)):
         cut = values[: rows * block, : columns * block].reshape(rows, block, columns, block)
         movie[k] = cut.mean(axis=(1, 3))
     return movie

@@ -14,6 +14,7 @@ from heatwake.kernels.rectangles import core, pixel_window, smallest_containing,
 from heatwake.kernels.transient import Settling, fit_settling
 from heatwake.schema.settings import Settings
 from heatwake.schema.variables import label
+from heatwake.stages.map_reader import maps_at
 from heatwake.stages.region_budget import final_budget
 from heatwake.stages.small_parts import measure_sizes
 from heatwake.stages.stage import Stage
@@ -91,8 +92,7 @@ def final_map(session: xr.Dataset, *, seconds: float) -> Array:
     chosen = last[np.unique(np.linspace(0, len(last) - 1, 64).astype(int))]
     total = np.zeros((session.sizes["y"], session.sizes["x"]))
     count = np.zeros_like(total)
-    for index in chosen:
-        rise = session["temperature_rise"].isel(time=index).to_numpy()
+    for rise in maps_at(session["temperature_rise"], chosen):
         seen = np.isfinite(rise)
         total[seen] += rise[seen]
         count += seen
