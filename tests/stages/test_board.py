@@ -34,7 +34,8 @@ def recorded(write_session):
 
 def test_sums_give_what_the_frames_give_whatever_the_blocks(recorded, monkeypatch):
     made = register(recorded, RegistrationSettings())
-    assert (made["usable"].to_numpy() == 0).sum() == 3
+    assert np.flatnonzero(made["usable"].to_numpy() == 0).tolist() == [20]
+    assert made["masked_frame"].to_numpy().tolist() == [50, 51]
     summed = map_to_board(made, SETTINGS)
     read = map_to_board(made.drop_vars(["mean_radiance", "summed"]), SETTINGS)
     np.testing.assert_array_equal(summed["board_radiance"], read["board_radiance"])
@@ -42,6 +43,23 @@ def test_sums_give_what_the_frames_give_whatever_the_blocks(recorded, monkeypatc
     cut = register(recorded, RegistrationSettings())
     for name in (*STAGE.makes, "summed", "mean_radiance"):
         np.testing.assert_array_equal(cut[name], made[name], err_msg=name)
+
+
+def test_a_hand_is_left_out_of_the_maps_and_the_rest_of_its_frames_is_used(recorded):
+    made = map_to_board(register(recorded, RegistrationSettings()), SETTINGS)
+    hand = register(recorded, RegistrationSettings())
+    left_out = hand.copy()
+    left_out["usable"][50:52] = 0
+    left_out = left_out.drop_vars(["masked_frame", "frame_mask"])
+    shown, dropped = (one["board_radiance"].isel(time=6).to_numpy() for one in (made, map_to_board(left_out, SETTINGS)))
+    # where the hand was the six other frames of the step are averaged, elsewhere all eight
+    assert np.isfinite(shown).all()
+    covered = np.zeros_like(shown, dtype=bool)
+    y, x = made["y"].to_numpy(), made["x"].to_numpy()
+    covered[np.ix_(y < 20, (x > 30) & (x < 44))] = True  # within the hand's 20 columns and below its rim
+    np.testing.assert_allclose(shown[covered], dropped[covered], rtol=2e-6)
+    assert 0 < np.abs(shown[y > 45] - dropped[y > 45]).max() < 0.02 * dropped.max()
+    assert made["frames_used"].to_numpy().tolist()[6] == 8
 
 
 def test_only_frames_of_steps_that_need_it_are_read_again(recorded, monkeypatch):

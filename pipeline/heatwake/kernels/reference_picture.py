@@ -1,6 +1,7 @@
 """The picture that frames are aligned to, and where on a frame it is found again."""
 
 from dataclasses import dataclass, field, replace
+from functools import cached_property
 from typing import Any, Final
 
 import numpy as np
@@ -25,13 +26,15 @@ class Reference:
 
     Attributes
     ----------
-    contrast, edges : Target
+    contrast : Target
+    edge_picture : (rows, columns) float32 array
+        Contrast-normalised size of the gradient; NaN where masked.
     drawn : (3,) array
         Pose to which a picture that has not moved is drawn because it looks otherwise; taken off what is found.
     """
 
     contrast: Target
-    edges: Target
+    edge_picture: Array
     drawn: Array = field(default_factory=lambda: np.zeros(3))
 
     @classmethod
@@ -43,8 +46,13 @@ class Reference:
     def of_contrasts(cls, contrast: Array, edges: Array, drawn: Array | None = None) -> "Reference":
         """Return the reference that prepared pictures (rows, columns) make; NaN where masked."""
         prepared = Target.of(np.nan_to_num(contrast), np.isfinite(contrast))
-        steep = Target.of(np.nan_to_num(edges), np.isfinite(edges), places=EDGE_PLACES)
-        return cls(prepared, steep, np.zeros(3) if drawn is None else drawn)
+        return cls(prepared, edges, np.zeros(3) if drawn is None else drawn)
+
+    @cached_property
+    def edges(self) -> Target:
+        """The size of the gradient, prepared: seldom needed."""
+        known = np.isfinite(self.edge_picture)
+        return Target.of(np.nan_to_num(self.edge_picture), known, places=EDGE_PLACES)
 
 
 def contrast_of(frame: Array) -> Array:
