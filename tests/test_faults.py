@@ -56,7 +56,7 @@ class Server:
 
 @pytest.fixture(scope="module")
 def server(folder):
-    made = Server(write_workflow(folder, NAMES[:1], results="warm_up"))
+    made = Server(write_workflow(folder, NAMES, results="warm_up"))  # with a comparison: all is imported then
     yield made
     made.close()
 
