@@ -35,7 +35,7 @@ def test_an_offset_step_is_found_while_the_board_heats(at, size):
     elapsed = np.concatenate([np.arange(0, 50, 0.5), np.arange(50, 300, 4.0)])
     levels = heating(elapsed, np.random.default_rng(1))
     levels[at:] += size
-    steps = common_steps(levels, elapsed, least=0.1)
+    steps = common_steps(levels, elapsed, least=0.1).sizes
     assert np.flatnonzero(steps).tolist() == [at]
     assert steps[at] == pytest.approx(size, abs=0.05)
 
@@ -45,14 +45,14 @@ def test_an_offset_step_is_found_while_the_board_heats(at, size):
 def test_power_on_is_not_a_step_of_the_camera(on, interval):
     elapsed = np.arange(0, 60 * interval + 150, interval)
     levels = heating(elapsed, np.random.default_rng(2), on=on)
-    np.testing.assert_array_equal(common_steps(levels, elapsed, least=0.1), 0)
+    np.testing.assert_array_equal(common_steps(levels, elapsed, least=0.1).sizes, 0)
 
 
 def test_a_step_of_some_places_only_is_not_the_cameras():
     elapsed = np.arange(80) * 1.0
     levels = heating(elapsed, np.random.default_rng(3))
     levels[40:, : PLACES // 2] += 1.0
-    np.testing.assert_array_equal(common_steps(levels, elapsed, least=0.1), 0)
+    np.testing.assert_array_equal(common_steps(levels, elapsed, least=0.1).sizes, 0)
 
 
 def test_places_that_are_never_seen_do_not_hide_a_step():
@@ -60,12 +60,12 @@ def test_places_that_are_never_seen_do_not_hide_a_step():
     levels = heating(elapsed, np.random.default_rng(4))
     levels[30:] += 0.3
     levels[:, ::3] = np.nan
-    assert common_steps(levels, elapsed, least=0.1)[30] == pytest.approx(0.3, abs=0.05)
+    assert common_steps(levels, elapsed, least=0.1).sizes[30] == pytest.approx(0.3, abs=0.05)
 
 
 @pytest.mark.parametrize("count", [0, 1, 2])
 def test_too_few_frames_have_no_steps(count):
-    assert common_steps(np.zeros((count, 4)), np.arange(count) * 1.0, least=0.1).tolist() == [0.0] * count
+    assert common_steps(np.zeros((count, 4)), np.arange(count) * 1.0, least=0.1).sizes.tolist() == [0.0] * count
 
 
 def test_a_repeat_is_equal_to_the_last_digit_and_not_level():
@@ -156,3 +156,37 @@ def test_a_step_common_to_all_places_obstructs_nothing():
     sides = pictures(np.arange(20), rng)
     departures = departed(pictures([10], rng)[0] + 5.0, before=sides[:10][::-1], after=sides[10:])
     assert share_of(departures, least=1.0) == 0
+
+
+@pytest.mark.parametrize("shared", [0.0, 0.01])
+@pytest.mark.parametrize("heats", [False, True])
+def test_errors_of_steps_scatter_as_their_uncertainty_says(shared, heats):
+    # 5 mK of noise in each place, and as much again or none that all places of a frame share
+    rng = np.random.default_rng(9)
+    elapsed = np.arange(60) * 1.0
+    errors = []
+    for _ in range(120):  # know a standard deviation to 6 %
+        levels = heating(elapsed, rng, on=-60.0 if heats else 1e9)
+        levels += shared * rng.standard_normal(len(elapsed))[:, None]
+        levels[30:] += 0.25
+        found = common_steps(levels, elapsed, least=0.1)
+        assert np.flatnonzero(found.uncertainties).tolist() == [30]
+        errors.append((found.sizes[30] - 0.25) / found.uncertainties[30])
+    assert np.std(errors) == pytest.approx(1.0, abs=0.2)
+    assert abs(np.mean(errors)) < 0.4
+
+
+def test_a_step_as_the_board_is_switched_on_is_less_certain():
+    elapsed = np.arange(80) * 1.0
+    levels = heating(elapsed, np.random.default_rng(10), on=38.5, fastest=100.0)
+    levels[39:] += 1.5
+    found = common_steps(levels, elapsed, least=0.1)
+    quiet = heating(elapsed, np.random.default_rng(10), on=1e9)
+    quiet[39:] += 1.5
+    assert abs(found.sizes[39] - 1.5) < 2 * found.uncertainties[39]
+    assert found.uncertainties[39] > 3 * common_steps(quiet, elapsed, least=0.1).uncertainties[39]
+
+
+@pytest.mark.parametrize("count", [0, 1, 2])
+def test_too_few_frames_have_no_uncertain_steps(count):
+    assert not common_steps(np.zeros((count, 4)), np.arange(count) * 1.0, least=0.1).uncertainties.any()

@@ -58,7 +58,11 @@ def camera(place, errors, rng, count):
     )  # fmt: skip
     stated = BAND.radiance(reading + half * rng.uniform(-1, 1, count)) - received
     slope = BAND.radiance.derivative()
-    drift = errors.drift * slope(place.cold_ambient if zeroed else place.ambient) * rng.standard_normal(count)
+    drift = (
+        np.hypot(errors.drift, errors.offset_steps)
+        * slope(place.cold_ambient if zeroed else place.ambient)
+        * rng.standard_normal(count)
+    )
     noise = errors.netd * slope(30.0) / np.sqrt(place.frames) * rng.standard_normal(count)
     if zeroed:  # the median of a stretch of cold frames, white noise: its variance is pi/2 that of a mean
         noise += errors.netd * slope(30.0) * np.sqrt(np.pi / 2 / place.cold_frames) * rng.standard_normal(count)
@@ -112,7 +116,7 @@ def first_order(place, errors):
 
 ALL = InputErrors(
     transmittance=0.01, film_reflectance=0.01, emissivity=0.02, reflected=3.0, film_temperature=3.0, ambient=0.2,
-    drift=0.1, accuracy=2.0, accuracy_percent=2.0, netd=0.05, air_transmittance=0.003, spot_bias=0.8,
+    drift=0.1, offset_steps=0.3, accuracy=2.0, accuracy_percent=2.0, netd=0.05, air_transmittance=0.003, spot_bias=0.8,
 )  # fmt: skip
 FILM = Film(0.87, 0.06)
 SETTINGS = {

@@ -33,7 +33,7 @@ AMBIENT: Final = 23.5
 BUDGET: Final = {  # shares of the variance of a rise
     "camera": 0.25, "emissivity": 0.48, "reflected": 0.03, "transmittance": 0.08, "film_temperature": 0.04,
     "film_reflectance": 0.0, "air_transmittance": 0.0, "spot_size": 0.02, "ambient": 0.04, "drift": 0.03,
-    "noise": 0.01, "settling": 0.02,
+    "offset_steps": 0.0, "noise": 0.01, "settling": 0.02,
 }  # fmt: skip
 
 
@@ -210,8 +210,8 @@ def _budget(spread: np.ndarray, final: np.ndarray) -> dict[str, object]:
     shares = np.array(list(BUDGET.values()))
     contribution = spread[:, None, None] * np.sqrt(np.stack([shares, shares]))[None]
     contribution[:, 0, list(BUDGET).index("ambient")] *= 2
-    uncertainty = np.broadcast_to([0.45, 0.02, 3, 0.005, 3, 0.02, 0, 0.1, 0.2, 0.1, 0.01, 0.1], (final.size, 12))
-    value = np.broadcast_to([70, 0.94, 23.5, 0.89, 23.5, 0.08, 1, 0, 23.5, 0, 0, 0], (final.size, 12))
+    uncertainty = np.broadcast_to([0.45, 0.02, 3, 0.005, 3, 0.02, 0, 0.1, 0.2, 0.1, 0, 0.01, 0.1], (final.size, 13))
+    value = np.broadcast_to([70, 0.94, 23.5, 0.89, 23.5, 0.08, 1, 0, 23.5, 0, 0, 0, 0], (final.size, 13))
     slope = contribution / np.where(uncertainty > 0, uncertainty, 1)[:, None, :]
     by_region = {
         "steady_temperature_uncertainty": np.sqrt((contribution[:, 0] ** 2).sum(axis=-1)),

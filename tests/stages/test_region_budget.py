@@ -135,7 +135,7 @@ def test_sums_are_those_of_the_lines(regions):
 
 
 def test_only_own_terms_are_own(regions):
-    own = ["ambient", "drift", "noise", "settling"]
+    own = ["ambient", "drift", "offset_steps", "noise", "settling"]
     square = np.square(regions["budget_contribution"].sel(budget_quantity="rise", budget_input=own)).sum("budget_input")
     assert regions["steady_rise_max_own"].to_numpy() == pytest.approx(np.sqrt(square).to_numpy())
 

@@ -37,6 +37,22 @@ def mapped(truth, *, emissivity=0.95, cold=True, error=0.0, ambient=AMBIENT, chu
     return label(made.assign_coords(coordinates))
 
 
+def test_the_cameras_steps_widen_what_is_known_after_them():
+    truth = warm_board()
+    session = mapped(truth)
+    still = eager(session)
+    none = eager(session.assign(step_uncertainty=("time", np.zeros(len(truth)))))
+    xr.testing.assert_identical(still["temperature_uncertainty"], none["temperature_uncertainty"])
+    steps = np.where(np.arange(len(truth)) < 2, 0.0, 0.4)
+    made = eager(session.assign(step_uncertainty=("time", steps)))
+    xr.testing.assert_identical(made["temperature"], still["temperature"])
+    added = np.sqrt(made["temperature_uncertainty"] ** 2 - still["temperature_uncertainty"] ** 2).to_numpy()
+    assert (added[:2] == 0).all()
+    # a step in the reading at ambient is less in a hotter surface, by the slopes of radiance, and more by emissivity
+    expected = 0.4 * TABLE.slope(AMBIENT) / TABLE.slope(truth[2:]) / 0.95
+    assert added[2:] == pytest.approx(expected, rel=2e-3)
+
+
 def with_parts(session, *parts):
     names = [f"P{number}" for number in range(len(parts))]
     columns = {key: ("part", [part[key] for part in parts]) for key in PART}

@@ -27,7 +27,7 @@ SHARED_TERMS: Final = (
     *("air_transmittance", "spot_size"),
 )
 """Terms whose error two runs share that have one camera, film and board: it scales a difference, never shifts it."""
-OWN_TERMS: Final = ("ambient", "drift", "noise")
+OWN_TERMS: Final = ("ambient", "drift", "offset_steps", "noise")
 """Terms whose error is a run's own."""
 RECTANGULAR: Final = {"camera": math.sqrt(3), "spot_size": math.sqrt(3)}
 """Inputs that are known by bounds alone, with the divisor from half-width to standard uncertainty (GUM 4.3.7)."""
@@ -54,6 +54,8 @@ class InputErrors:
         [K]
     drift : float
         Of the camera's offset since its shutter or the cold stretch, and of the air against its reading [K].
+    offset_steps : float or array
+        Of the steps of the camera's offset that were taken off since then [K].
     accuracy, accuracy_percent : float
         Half-widths of the camera's statement [K] and [% of the reading in degC]; the larger counts.
     netd : float
@@ -71,6 +73,7 @@ class InputErrors:
     film_temperature: Number = 0.0
     ambient: Number = 0.0
     drift: float = 0.0
+    offset_steps: Number = 0.0
     accuracy: float = 0.0
     accuracy_percent: float = 0.0
     netd: float = 0.0
@@ -188,6 +191,7 @@ def temperature_budget(
         "spot_size": Line(np.ones(()), np.abs(errors.spot_bias) / RECTANGULAR["spot_size"]),
         "ambient": Line(np.where(zeroed, zero_slope / table.slope(temperature), 0), np.asarray(errors.ambient)),
         "drift": Line(per_radiance * zero_slope, np.asarray(errors.drift)),
+        "offset_steps": Line(per_radiance * zero_slope, np.asarray(errors.offset_steps)),
         "noise": Line(per_radiance * float(table.slope(NETD_REFERENCE)), noise),
     }
 

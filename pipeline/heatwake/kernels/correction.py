@@ -309,7 +309,8 @@ def _weights(
     base = film + rho * (side - film)  # radiance after the film, less tau times what the surface has over the film
     counts = np.array([np.inf, frames[1]], dtype=np.float32)
     plain, zeroed = (slopes[2] * noise_kelvin(errors.netd, frames=frames[0], cold_frames=counts)).tolist()
-    drifts = errors.drift * slopes[3], errors.drift * zeroed_slope
+    drift = float(np.hypot(errors.drift, errors.offset_steps))
+    drifts = drift * slopes[3], drift * zeroed_slope
     values = (
         *(film, room, rho, view.air_transmittance, air, base, side, float(view.mirrors_board)),
         *(errors.film_reflectance, np.multiply(errors.film_temperature, slopes[0])),

@@ -86,7 +86,7 @@ def first_jump(levels: Array, elapsed: Array, *, least: float) -> int:
     least : float
         Smallest step that counts [K].
     """
-    steps = common_steps(levels, elapsed, least=least)
+    steps = common_steps(levels, elapsed, least=least).sizes
     with warnings.catch_warnings():
         warnings.simplefilter("ignore", RuntimeWarning)  # a frame without any reading
         changes = np.nanmedian(np.diff(levels, axis=0, append=levels[-1:]), axis=1)

@@ -4,6 +4,7 @@ One principle throughout: what neighbours on both sides explain is genuine. Heat
 lies between what came before and what comes after is never remarkable.
 """
 
+from dataclasses import dataclass
 from typing import Any, Final
 
 import cv2
@@ -21,6 +22,8 @@ COMMON_SHARE: Final = 0.8  # of the places must make a step for it to be the cam
 COMMON_SPREAD: Final = 0.5  # a place makes the step if it agrees within this share of it
 NOISE_FACTOR: Final = 6.0  # standard deviations above which a step isn't noise
 MAD_TO_SIGMA: Final = 1.4826  # of a normal distribution
+MEDIAN_FACTOR: Final = 1.2533  # standard error of a median by that of a mean, of a normal distribution
+SCATTER_FRAMES: Final = 20  # on each side, that tell how far the picture's level strays without a step
 GAP_NEIGHBOURS: Final = 3
 LEAST_SEEN: Final = 0.25  # of a coarse cell
 TREND_FRAMES: Final = 6  # latest pictures that tell a level; as many again, twice, tell the trend
@@ -64,12 +67,32 @@ def thumbnail(frame: Array, *, longest: int) -> Array:
     return cells
 
 
-def common_steps(levels: Array, elapsed: Array, *, least: float) -> Array:
+@dataclass(frozen=True, eq=False)
+class CommonSteps:
+    """Steps of a camera's offset.
+
+    Attributes
+    ----------
+    sizes : (n,) array
+        Step from the previous frame [K]; 0 where there is none.
+    uncertainties : (n,) array
+        Its standard uncertainty [K]; 0 where there is none.
+    """
+
+    sizes: Array
+    uncertainties: Array
+
+
+def common_steps(levels: Array, elapsed: Array, *, least: float) -> CommonSteps:
     """Return the step common to the whole picture at which each frame departs from the one before.
 
     The expected change is the rate of the neighbouring frames on either side times the interval. A change between
     those two is heat that starts, ends or settles. What lies outside, by more than noise, in nearly all places alike,
     is the camera: after its shutter closes every pixel's offset moves at once.
+
+    A step's uncertainty is the larger of what its places scatter by, over the root of their number, and of what the
+    picture's level strays by in the frames around, which also holds what all places share; and half of what the rate
+    itself changed by meanwhile, anywhere in which the truth may lie (rectangular).
 
     Parameters
     ----------
@@ -82,15 +105,15 @@ def common_steps(levels: Array, elapsed: Array, *, least: float) -> Array:
 
     Returns
     -------
-    (n,) array
-        Step from the previous frame [K]; 0 where there is none.
+    CommonSteps
     """
-    steps = np.zeros(len(levels))
+    steps, spreads = np.zeros(len(levels)), np.zeros(len(levels))
     if len(levels) < 3:
-        return steps
+        return CommonSteps(steps, spreads)
     intervals = np.maximum(np.diff(elapsed), 1e-6)[:, None]
     changes = np.diff(levels.astype(np.float64), axis=0)
-    low, high = _explained_rates(changes / intervals)
+    before, after = _rates_around(changes / intervals)
+    low, high = _explained_rates(changes / intervals, before, after)
     outside = changes - np.clip(changes, low * intervals, high * intervals)
     surplus = changes - (low + high) / 2 * intervals
     size = _median_over_places(surplus)
@@ -99,13 +122,32 @@ def common_steps(levels: Array, elapsed: Array, *, least: float) -> Array:
     seen = np.isfinite(surplus)
     agrees = np.abs(surplus - size[:, None]) < COMMON_SPREAD * np.abs(size[:, None])
     common = np.sum(agrees & seen, axis=1) >= COMMON_SHARE * np.maximum(np.sum(seen, axis=1), 1)
-    steps[1:] = np.where(clear & common, size, 0)
-    return steps
+    found = clear & common
+    steps[1:] = np.where(found, size, 0)
+    for k in np.flatnonzero(found):
+        swing = _median_over_places((after[k : k + 1] - before[k : k + 1]) / 2 * intervals[k])[0]
+        around = np.r_[max(0, k - SCATTER_FRAMES) : k, k + 1 : min(len(size), k + 1 + SCATTER_FRAMES)]
+        strays = size[around[~found[around]]]
+        common_scatter = MAD_TO_SIGMA * float(np.median(np.abs(strays - np.median(strays)))) if len(strays) else 0.0
+        spread = max(_standard_error(surplus[k]), common_scatter)
+        spreads[k + 1] = np.hypot(spread, swing / np.sqrt(3) if np.isfinite(swing) else 0.0)
+    return CommonSteps(steps, spreads)
 
 
-def _explained_rates(rates: Array) -> tuple[Array, Array]:
+def _standard_error(values: Array) -> float:
+    """Standard error of the median of what is seen."""
+    seen = values[np.isfinite(values)]
+    scatter = MAD_TO_SIGMA * float(np.median(np.abs(seen - np.median(seen))))
+    return MEDIAN_FACTOR * scatter / float(np.sqrt(len(seen)))
+
+
+def _rates_around(rates: Array) -> tuple[Array, Array]:
+    """Median rate of the neighbours of each interval, before and after it, place by place."""
+    return trailing_medians(rates, RATE_FRAMES)[:-1], leading_medians(rates, RATE_FRAMES)[1:]
+
+
+def _explained_rates(rates: Array, before: Array, after: Array) -> tuple[Array, Array]:
     """Lowest and highest rate that the neighbours of each interval explain, place by place."""
-    before, after = trailing_medians(rates, RATE_FRAMES)[:-1], leading_medians(rates, RATE_FRAMES)[1:]
     low, high = np.minimum(before, after), np.maximum(before, after)
     # at an end of the recording there's one side: let its trend go on as far again
     for k, side in ((0, rates[1 : 1 + RATE_FRAMES]), (-1, rates[:-1][-RATE_FRAMES:][::-1])):

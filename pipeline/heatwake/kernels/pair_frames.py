@@ -40,7 +40,7 @@ def steady_frames(pictures: Array, elapsed: Array, *, repeats: Mask, window: flo
     if not len(places):
         return chosen
     levels = pictures[places].reshape(len(places), -1)
-    stretch = np.cumsum(common_steps(levels, elapsed[places], least=least_step) != 0)
+    stretch = np.cumsum(common_steps(levels, elapsed[places], least=least_step).sizes != 0)
     longest = np.argmax(np.bincount(stretch))
     chosen[places[stretch != longest]] = False
     return chosen

@@ -111,7 +111,7 @@ def find_faults(pictures: Array, *, limits: FaultLimits) -> Faults:
     limits : FaultLimits
     """
     flags = np.zeros(pictures.shape[1:], dtype=np.int8)
-    unread: Mask = np.isnan(pictures).any(axis=0)
+    unread: Mask = np.asarray(np.isnan(pictures).any(axis=0))
     if len(pictures) < LEAST_PICTURES or unread.all() or min(flags.shape) <= REACH:
         return Faults(flags)
     filled = _filled(pictures, unread)

@@ -221,7 +221,7 @@ def _camera_error(
     stated = table.radiance(reading + half * rng.uniform(-1, 1, trials)) - nominal
     cold_frames = place.cold_frames if place.zeroed else np.inf
     noise = float(noise_kelvin(errors.netd, frames=place.frames, cold_frames=cold_frames)) * float(table.slope(30.0))
-    drift = errors.drift * float(table.slope(zero))
+    drift = float(np.hypot(errors.drift, errors.offset_steps)) * float(table.slope(zero))
     return np.asarray(stated + np.hypot(noise, drift) * rng.standard_normal(trials))
 
 

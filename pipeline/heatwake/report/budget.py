@@ -28,6 +28,7 @@ WORDS: Final = {
     "spot_size": "spot size against part",
     "ambient": "ambient sensor",
     "drift": "drift of the camera",
+    "offset_steps": "steps of the camera's offset",
     "noise": "noise, averaged",
     "settling": "settling, by the fit",
 }

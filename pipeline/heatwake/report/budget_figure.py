@@ -21,7 +21,7 @@ GROUPS: Final = (
     ("film", ("transmittance", "film_temperature", "film_reflectance"), style.SERIES[2]),
     ("reflected", ("reflected",), style.SERIES[3]),
     ("spot size, air path", ("spot_size", "air_transmittance"), style.SERIES[6]),
-    ("own: ambient, drift", ("ambient", "drift"), style.SERIES[5]),
+    ("own: ambient, drift", ("ambient", "drift", "offset_steps"), style.SERIES[5]),
     ("own: noise, settling", ("noise", "settling"), style.SERIES[7]),
 )
 """Inputs drawn as one, with their name and colour."""

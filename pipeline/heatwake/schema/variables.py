@@ -174,6 +174,7 @@ _ROWS: Final = (
     Variable("usable", _FRAME, "1", "whether the frame is used", flags=USABLE),
     Variable("reason", _FRAME, "1", "what is remarkable about the frame", flags=REASON),
     Variable("offset_step", _FRAME, "K", "step common to all pixels that is taken off the frame"),
+    Variable("offset_step_uncertainty", _FRAME, "K", "standard uncertainty of the steps so far; 0 before the first"),
     Variable("pose_uncertainty", _FRAME, "pixel", "standard uncertainty of the movement, rms over the picture"),
     Variable("masked_frame", ("masked",), "1", "number of a frame that is used without what is in the way"),
     Variable(
@@ -191,6 +192,7 @@ _ROWS: Final = (
     Variable("mark_residual", ("mark",), "pixel", "distance of a corner or known point from the common fit"),
     Variable("mark_residual_length", ("mark",), "mm", "the same on the board"),
     Variable("mark_residual_rms", (), "pixel", "rms of those distances, for the freedom of the fit"),
+    Variable("step_uncertainty", _TIME, "K", "standard uncertainty of the camera's steps since the cold stretch"),
     Variable("cold_radiance", ("y", "x"), "W m-2 sr-1", "each pixel's median before power-on; NaN where none"),
     Variable("cold_ambient", (), "degC", "ambient temperature during the cold stretch; NaN where there is none"),
     Variable("emissivity", ("y", "x"), "1", "emissivity used"),

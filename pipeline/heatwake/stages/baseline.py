@@ -29,7 +29,8 @@ def measure_baseline(session: xr.Dataset, settings: BaselineSettings) -> xr.Data
 
     Power-on is the event whose label says so, else the start of the lasting growth of the hottest parts over the
     middle of the picture. The cold picture is each pixel's median before it; without power-on there is none, and a
-    cold picture that is not near one temperature is refused with a warning.
+    cold picture that is not near one temperature is refused with a warning. ``step_uncertainty`` (time), where it is
+    there, then counts from the cold stretch on.
     """
     power_on = _power_on(session, settings)
     made = session.copy()
@@ -48,6 +49,8 @@ def measure_baseline(session: xr.Dataset, settings: BaselineSettings) -> xr.Data
         made["cold_ambient"] = ((), ambient)
         made["cold_radiance"] = (("y", "x"), radiance + np.float32(_film_overstated(session, cold, ambient)))
         made["cold_radiance"].attrs["frames"] = int(session["frames_used"].to_numpy()[cold].sum())
+        if "step_uncertainty" in session:
+            made["step_uncertainty"] = ("time", _since(session["step_uncertainty"].to_numpy(), cold))
     made["ambient"] = ("time", _ambient(session, given, cold_temperature=temperature))
     made["ambient"].attrs["comment"] = _source(given, temperature)
     return label(made)
@@ -107,6 +110,11 @@ def _film_overstated(session: xr.Dataset, cold: np.ndarray, ambient: float) -> f
     return float(session["film_absorptance"]) * surplus / float(session["transmittance"])
 
 
+def _since(steps: np.ndarray, cold: np.ndarray) -> np.ndarray:
+    """Return the uncertainty of the camera's steps since the cold stretch [K]: earlier ones are in the zero."""
+    return np.asarray(np.sqrt(np.abs(np.square(steps) - np.square(steps[cold]).mean())))
+
+
 def _ambient(session: xr.Dataset, given: np.ndarray, *, cold_temperature: float) -> np.ndarray:
     if np.isfinite(given).all():
         return given
@@ -132,5 +140,5 @@ STAGE: Final = Stage(
     apply=measure_baseline,
     needs=("board_radiance", "frames_used", "ambient"),
     makes=("power_on", "cold_radiance", "cold_ambient", "ambient"),
-    version=2,
+    version=3,
 )

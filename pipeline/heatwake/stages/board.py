@@ -27,9 +27,10 @@ Array = npt.NDArray[Any]
 BLOCK_BYTES: Final = 8 * 2**20  # of averaged float32 maps
 READ_FRAMES: Final = 8  # read together
 COVERED: Final = 0.5  # of a place in the way, from which it is left out
-FILM_FRAMES: Final = {
+FRAME_MEANS: Final = {
     "frame_film_temperature": "film_temperature",
     "frame_film_uncertainty": "film_temperature_uncertainty",
+    "offset_step_uncertainty": "step_uncertainty",
 }
 MOST_CELLS: Final = 16_000_000  # of the grid
 
@@ -86,7 +87,7 @@ def map_to_board(session: xr.Dataset, settings: BoardSettings) -> xr.Dataset:
     made["board_radiance"] = (("time", "y", "x"), lazy)
     made["frames_used"] = ("time", np.add.reduceat(usable.astype(np.int32), starts))
     made["ambient"] = ("time", ambient)
-    for frames, name in FILM_FRAMES.items():
+    for frames, name in FRAME_MEANS.items():
         if frames in session:
             made[name] = ("time", _bin_means(session[frames].to_numpy(), usable, starts, stops))
     if "pair_view_row" in session and np.isfinite(session["pair_view_row"]):

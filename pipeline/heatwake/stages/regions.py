@@ -319,5 +319,5 @@ STAGE: Final = Stage(
     apply=measure_regions,
     needs=("temperature", "temperature_rise", "rise_noise", "emissivity", "frames_used", "power_on"),
     makes=(*SERIES, "rise_uncertainty", "steady_rise", "time_constant", "is_steady"),
-    version=4,
+    version=5,
 )

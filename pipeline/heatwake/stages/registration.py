@@ -90,12 +90,12 @@ def register(session: xr.Dataset, settings: RegistrationSettings) -> xr.Dataset:
     -------
     Dataset
         With ``shift_x``, ``shift_y`` [px], ``rotation`` [deg] from the first usable frame, ``pose_uncertainty`` [px],
-        ``quality``, ``usable``, ``reason`` and ``offset_step`` [K], all (frame). Where a picture shows nothing to
-        measure movement by, the nearest frames' pose is held and the quality says so. ``frame_mask`` (masked, cell_row,
-        cell_column) says what is left out of the frames ``masked_frame`` (masked), which are used without it.
-        ``still_picture`` (picture_row, picture_column) is what the first usable frame would show if it were heated and
-        free of noise [K about its level]. The frames stay lazy. Given bins, also ``mean_radiance`` (bin, row, column),
-        lazily, of the frames that ``summed`` (frame) marks.
+        ``quality``, ``usable``, ``reason``, ``offset_step`` and ``offset_step_uncertainty`` [K], all (frame). Where a
+        picture shows nothing to measure movement by, the nearest frames' pose is held and the quality says so.
+        ``frame_mask`` (masked, cell_row, cell_column) says what is left out of the frames ``masked_frame`` (masked),
+        which are used without it. ``still_picture`` (picture_row, picture_column) is what the first usable frame would
+        show if it were heated and free of noise [K about its level]. The frames stay lazy. Given bins, also
+        ``mean_radiance`` (bin, row, column), lazily, of the frames that ``summed`` (frame) marks.
 
     Raises
     ------
@@ -109,7 +109,8 @@ def register(session: xr.Dataset, settings: RegistrationSettings) -> xr.Dataset:
     if session.sizes["frame"] == 0:
         nothing = np.zeros(0)
         made = _add(session, poses=np.zeros((0, 3)), quality=nothing, usable=nothing, reason=nothing, steps=nothing)
-        empty = {"still_picture": (SMALL, np.zeros((0, 0), dtype=np.float32)), "pose_uncertainty": ("frame", nothing)}
+        empty: dict[str, Any] = dict.fromkeys(("pose_uncertainty", "offset_step_uncertainty"), ("frame", nothing))
+        empty["still_picture"] = (SMALL, np.zeros((0, 0), dtype=np.float32))
         return label(made.assign(empty | _masks({}, back=np.zeros(3), shape=(1, 1))))
     motion, sums, picture = _follow(session, settings, elapsed=elapsed)
     shape = (session.sizes["row"], session.sizes["column"])
@@ -307,7 +308,8 @@ def _conclude(
     covered = np.zeros_like(reached)
     covered[[one for one, mask in motion.obstructed.items() if mask.mean() > settings.masked_share]] = True
     lost = _lost(motion.quality) & ~frozen
-    steps = _offset_steps(motion.levels, elapsed, sound=~(frozen | reached | lost), least=settings.least_step)
+    sound = ~(frozen | reached | lost)
+    steps, spread = _offset_steps(motion.levels, elapsed, sound=sound, least=settings.least_step)
     known = (motion.quality >= settings.poor_quality) & (motion.uncertainty <= settings.uncertain_px)
     track = settle_poses(
         motion.poses,
@@ -336,7 +338,10 @@ def _conclude(
     )
     return label(
         made.assign(
-            still_picture=(SMALL, resample(picture, small)), pose_uncertainty=("frame", track.uncertainty), **masks
+            still_picture=(SMALL, resample(picture, small)),
+            pose_uncertainty=("frame", track.uncertainty),
+            offset_step_uncertainty=("frame", spread),
+            **masks,
         )
     )
 
@@ -353,11 +358,15 @@ def _masks(obstructed: dict[int, Mask], *, back: Array, shape: tuple[int, ...]) 
     }
 
 
-def _offset_steps(levels: Array, elapsed: Array, *, sound: Mask, least: float) -> Array:
-    """Return the steps so far [K]; a frame that isn't sound has those of the sound one before it."""
-    steps = np.zeros(len(elapsed))
-    steps[sound] = common_steps(levels[sound], elapsed[sound], least=least)
-    return np.cumsum(steps)
+def _offset_steps(levels: Array, elapsed: Array, *, sound: Mask, least: float) -> tuple[Array, Array]:
+    """Return the steps so far and the uncertainty of their sum [K].
+
+    A frame that isn't sound has those of the sound one before it.
+    """
+    steps, variances = np.zeros(len(elapsed)), np.zeros(len(elapsed))
+    found = common_steps(levels[sound], elapsed[sound], least=least)
+    steps[sound], variances[sound] = found.sizes, np.square(found.uncertainties)
+    return np.cumsum(steps), np.sqrt(np.cumsum(variances))
 
 
 def _lost(quality: Array) -> Mask:
@@ -393,7 +402,7 @@ STAGE: Final = Stage(
     needs=("indicated_temperature", "band_low", "band_high"),
     makes=(
         *("shift_x", "shift_y", "rotation", "quality", "usable", "reason", "offset_step", "still_picture"),
-        *("pose_uncertainty", "masked_frame", "frame_mask"),
+        *("pose_uncertainty", "offset_step_uncertainty", "masked_frame", "frame_mask"),
     ),
     version=4,
 )

@@ -75,6 +75,7 @@ PRODUCTS: Final[tuple[Product, ...]] = (
             "valid",
             "ambient",
             "frames_used",
+            "step_uncertainty",
             "emissivity",
             *("film_temperature", "film_temperature_uncertainty", "film_trust"),
             "emissivity_uncertainty",

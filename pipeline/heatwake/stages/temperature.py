@@ -165,5 +165,5 @@ STAGE: Final = Stage(
         *("emissivity", "emissivity_uncertainty"),
         *("temperature", "temperature_rise", "temperature_uncertainty", "rise_noise", "valid"),
     ),
-    version=4,
+    version=5,
 )

@@ -51,8 +51,8 @@ class Inputs:
         [degC]; ``cold_ambient`` NaN where the recording was not zeroed, ``cold_reflected`` where that was ambient.
     emissivity, emissivity_uncertainty, transmittance, transmittance_uncertainty : DataArray
         [1]
-    film_temperature_uncertainty, spot_bias : DataArray
-        [K]
+    film_temperature_uncertainty, spot_bias, offset_steps : DataArray
+        [K]; the last of the camera's steps since the cold stretch.
     frames, cold_frames : DataArray
         Averaged, each times the pixels averaged.
     """
@@ -71,6 +71,7 @@ class Inputs:
     film_temperature_uncertainty: xr.DataArray
     spot_bias: xr.DataArray
     air_temperature: xr.DataArray
+    offset_steps: xr.DataArray
 
     def arrays(self) -> tuple[xr.DataArray, ...]:
         """Return them in order, float32."""
@@ -124,6 +125,7 @@ def gather_inputs(
         film_temperature_uncertainty=film_uncertainty,
         spot_bias=xr.DataArray(spot_bias),
         air_temperature=air_temperature(session, ambient),
+        offset_steps=_steps(session),
     )
 
 
@@ -221,6 +223,12 @@ class Way:
         )
 
 
+def _steps(session: xr.Dataset) -> xr.DataArray:
+    """Return the uncertainty of the camera's steps; one number where it took none, which costs nothing."""
+    steps = session.get("step_uncertainty", xr.DataArray(0.0))
+    return steps if bool(steps.any()) else xr.DataArray(0.0)
+
+
 def errors_at(values: Mapping[str, Any], errors: InputErrors) -> InputErrors:
     """Return uncertainties with those that maps, regions and times have of their own, by name (:data:`INPUTS`)."""
     return replace(
@@ -229,6 +237,7 @@ def errors_at(values: Mapping[str, Any], errors: InputErrors) -> InputErrors:
         transmittance=values["transmittance_uncertainty"],
         film_temperature=values["film_temperature_uncertainty"],
         spot_bias=values["spot_bias"],
+        offset_steps=values["offset_steps"],
     )
 
 
