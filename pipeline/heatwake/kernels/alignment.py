@@ -4,6 +4,7 @@ A *pose* is ``(shift_x, shift_y, rotation)``: the content of the reference turne
 ``rotation`` [deg, counter-clockwise as seen] and then moved by ``shift_x`` to the right and ``shift_y`` down [px].
 """
 
+from math import cos, radians, sin
 from typing import Any, Final
 
 import cv2
@@ -48,10 +49,11 @@ def pose_matrix(shift_x: float, shift_y: float, rotation: float, *, shape: tuple
     >>> (pose_matrix(0.0, 0.0, 90.0, shape=(5, 5)) @ [4.0, 2.0, 1.0]).round(6)  # right of the centre goes up
     array([2., 0.])
     """
-    centre = (np.array(shape[::-1]) - 1) / 2
-    turn = _turn(np.asarray(rotation))
-    offset = centre - turn @ centre + (shift_x, shift_y)
-    return np.hstack([turn, offset[:, None]])
+    centre_row, centre_column = (shape[0] - 1) / 2, (shape[1] - 1) / 2
+    cosine, sine = cos(radians(rotation)), sin(radians(rotation))
+    right = centre_column - cosine * centre_column - sine * centre_row + shift_x
+    down = centre_row + sine * centre_column - cosine * centre_row + shift_y
+    return np.array([[cosine, sine, right], [-sine, cosine, down]])
 
 
 def matrix_pose(matrix: npt.ArrayLike, *, shape: tuple[int, int]) -> Array:

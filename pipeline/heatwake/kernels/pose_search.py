@@ -29,6 +29,7 @@ RIM: Final = 3  # [px] left out at the rim, where filters saw nothing beyond
 STEPS: Final = 15
 LONGEST_STEP: Final = 2.0  # [px, likewise]
 STOP: Final = 2e-3  # [px, and degrees times the picture's size] a smaller step ends the search
+ROUGH: Final = 0.1  # [px, likewise] before it is known which places disagree
 LEAST_PLACES: Final = 50
 SMALLEST: Final = 16  # [px] a smaller picture holds too little to align
 LEAST_SHARE: Final = 0.05  # of the pixels that must be seen
@@ -158,15 +159,14 @@ class Target:
             None where the search runs off or too little is seen.
         """
         everywhere = np.ones(len(self.values))
-        found = self._search(image, start, everywhere)
+        found = self._search(image, start, everywhere, stop=ROUGH)
         if found is None:
             return None
         agrees = self._cells_that_agree(image, found)
         agreeing = agrees[self.cells]
         share = float(agreeing.mean())
-        if share < 1:
-            again = self._search(image, found, agreeing.astype(np.float64))
-            found = found if again is None else again
+        again = self._search(image, found, agreeing.astype(np.float64))
+        found = found if again is None else again
         return found, self._correlation(image, found, agrees), share
 
     def drawn_to(self, image: Array) -> Array:
@@ -230,9 +230,9 @@ class Target:
         variance = np.diag(np.linalg.inv(normal)) @ (1.0, 1.0, gyration**2)
         return float(NOISE_REACH * np.std(self.even[2]) * np.sqrt(variance))
 
-    def _search(self, image: Array, start: Array, weights: Array) -> Array | None:
+    def _search(self, image: Array, start: Array, weights: Array, *, stop: float = STOP) -> Array | None:
         pose = np.array(start, dtype=np.float64)
-        found = search(image, pose, self.columns, self.rows, self.values, self.slopes, weights)
+        found = search(image, pose, self.columns, self.rows, self.values, self.slopes, weights, stop)
         return pose if found else None
 
     def _matrix(self, pose: Array) -> Array:
@@ -415,10 +415,13 @@ def solve_in_place(matrix, right_side):  # type: ignore[no-untyped-def]
 
 
 @compiled(
-    "boolean(float32[:, ::1], float64[::1], float64[::1], float64[::1], float64[::1], float64[:, ::1], float64[::1])"
+    "boolean(float32[:, ::1], float64[::1], float64[::1], float64[::1], float64[::1], float64[:, ::1], float64[::1],"
+    " float64)"
 )
-def search(image, pose, columns, rows, values, slopes, weights):  # type: ignore[no-untyped-def]
+def search(image, pose, columns, rows, values, slopes, weights, stop):  # type: ignore[no-untyped-def]
     """Move a pose (3,) in place to where ``image = gain value + level`` fits best; tell whether it came to rest.
+
+    It rests after a step of less than ``stop`` [px].
 
     Places of weight 0, and those that fall on NaN or beside the image, take no part.
     """
@@ -467,6 +470,6 @@ def search(image, pose, columns, rows, values, slopes, weights):  # type: ignore
         pose[2] -= turn
         if not hypot(pose[0], pose[1]) < farthest:
             return False
-        if length < STOP:
+        if length < stop:
             return True
     return True

@@ -5,6 +5,7 @@ import time
 from collections.abc import Sequence
 from contextlib import suppress
 from dataclasses import asdict
+from functools import cache
 from importlib.metadata import PackageNotFoundError, version
 from pathlib import Path
 from typing import Any, Final
@@ -91,6 +92,7 @@ class Journal:
         }
 
 
+@cache
 def versions() -> dict[str, str]:
     """Return the versions of heatwake, Python and the libraries that results rest on."""
     found = {"heatwake": __version__, "python": platform.python_version(), "platform": platform.platform()}
