@@ -121,7 +121,7 @@ def test_results_depend_on_what_the_response_says_not_on_its_name(write_session)
         ("wavelength_um,response\n8,1\n14,-0.1\n", r"response, row 2 is -0\.1, must be 0 or more"),
         ("wavelength_um,response\n8,0\n14,0\n", r"response is 0 in every row, must be more than 0 in one"),
         ("wavelength_um,response\n8,1\n14,inf\n", r"response, row 2 is inf, must be a number"),
-        ("wavelength_um,response\n8,1\n14,\n", r"response, row 2 is nan, must be a number"),
+        ("wavelength_um,response\n8,1\n14,\n", r"response, row 2 is empty, must be a number"),
         ("wavelength_um,gain\n8,1\n14,1\n", r"column response is missing, must be there"),
     ],
 )

@@ -77,6 +77,11 @@ def test_digests_are_of_contents_not_of_names(write_session):
     ("times", "line"),
     [
         ("time\n0\n2\n1\n", r"row 3 is 1 after 2, must be later than the row before"),
+        ("time\n0\n1\n1\n", r"frames.timestamps: .*times.csv: time, row 3 is 1 after 1, must be later than the row"),
+        ("time\n2026-01-01T10:00:01\n2026-01-01T10:00:00\n", r"row 2 is 2026-.*:00 after 2026-.*:01, must be later"),
+        ("frame,time\n0,0\n1,\n2,2\n", r"row 2 is empty, must be a number of seconds"),
+        ("frame,time\n0,2026-01-01T10:00:00\n1,\n", r"row 2 is empty, must be ISO 8601 or seconds"),
+        ("time\n0\n\n2\n", r"is 2 rows, must be 12, one a frame"),
         ("time\n0\n1\n", r"is 2 rows, must be 12, one a frame"),
         ("time\n0\nnoon\n2\n", r"row 2 is 'noon', must be a number of seconds"),
         ("seconds\n0\n", r"column time is missing"),

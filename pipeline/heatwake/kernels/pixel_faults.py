@@ -15,7 +15,7 @@ from typing import Any, Final
 import cv2
 import numpy as np
 import numpy.typing as npt
-from scipy.ndimage import distance_transform_edt, find_objects, label
+from scipy.ndimage import distance_transform_edt, label
 
 Array = npt.NDArray[np.floating[Any]]
 Mask = npt.NDArray[np.bool_]
@@ -345,82 +345,3 @@ def _largest_patch(marked: Mask) -> int:
         return 0
     _, _, statistics, _ = cv2.connectedComponentsWithStats(marked.astype(np.uint8), connectivity=8)
     return int(statistics[1:, cv2.CC_STAT_AREA].max())
-
-
-@dataclass(frozen=True, eq=False)
-class Repair:
-    """What is done to frames for their faulty pixels.
-
-    Attributes
-    ----------
-    repaired, masked : (k, 2) and (m, 2) arrays of int
-        Row and column of pixels that get the median of their sound neighbours, and of those that lose their reading
-        since too few neighbours are sound.
-    near : (k, 8, 2) array of int
-        Row and column of the neighbours.
-    sound : (k, 8) array of bool
-        Which of them count.
-    """
-
-    repaired: Indices
-    masked: Indices
-    near: Indices
-    sound: Mask
-
-    def apply(
-        self, frames: npt.NDArray[Any], *, temperatures: Array | None = None, no_reading: int = 0
-    ) -> npt.NDArray[Any]:
-        """Return frames (n, rows, columns) repaired; a copy.
-
-        Parameters
-        ----------
-        frames : (n, rows, columns) array
-            uint16 levels, or temperatures [degC]: there what is not finite is no reading.
-        temperatures : (65536,) array, optional
-            Of the levels; not finite where one is no reading.
-        no_reading : int
-            Level without a reading.
-        """
-        made = frames.copy()
-        nothing: Any = np.nan if temperatures is None else no_reading
-        made[:, self.masked[:, 0], self.masked[:, 1]] = nothing
-        if len(self.repaired):
-            values = frames[:, self.near[..., 0], self.near[..., 1]]
-            known = self.sound & np.isfinite(values if temperatures is None else temperatures[values])
-            median, told = _medians(values, known, least=self.sound.sum(axis=1) / 2)
-            median = median if temperatures is None else np.rint(median)
-            rows, columns = self.repaired.T
-            made[:, rows, columns] = np.where(told, median, nothing).astype(frames.dtype)
-        return made
-
-
-def _medians(values: npt.NDArray[Any], known: Mask, *, least: Array) -> tuple[Array, Mask]:
-    """Return medians over the last axis of what is known, and where at least so many are."""
-    ordered = np.sort(np.where(known, values, np.inf), axis=-1)
-    count = known.sum(axis=-1)
-    low, high = np.maximum(count - 1, 0) // 2, np.minimum(count // 2, values.shape[-1] - 1)
-    pair = (np.take_along_axis(ordered, one[..., None], axis=-1)[..., 0] for one in (low, high))
-    first, second = (np.where(count > 0, one, 0.0) for one in pair)
-    return (first + second) / 2, np.asarray((count > 0) & (count >= least))
-
-
-def plan_repair(flags: Flags) -> Repair:
-    """Return what to do for the faulty pixels of a sensor: clusters of up to 2 x 2 pixels are repaired, others masked.
-
-    Parameters
-    ----------
-    flags : (rows, columns) array
-        As of :class:`Faults`; saturated pixels are left alone, for neighbours say nothing of what they would read.
-    """
-    faulty = (flags == DEAD) | (flags == OUTLIER) | (flags == FLICKERING)
-    clusters, _ = label(faulty, structure=np.ones((3, 3)))
-    sides = [[part.stop - part.start for part in box] for box in find_objects(clusters)]
-    small = np.array([max(side) <= 2 for side in sides], dtype=np.bool_)[clusters[faulty] - 1]
-    places = np.argwhere(faulty)
-    inner = np.array([offset for offset, near in zip(AROUND, INNER, strict=True) if near])
-    near = places[:, None, :] + inner
-    inside = ((near >= 0) & (near < flags.shape)).all(axis=-1)
-    near = np.clip(near, 0, np.array(flags.shape) - 1)
-    sound = inside & (flags[near[..., 0], near[..., 1]] == NONE)
-    repaired = small & (sound.sum(axis=1) >= PEERS)
-    return Repair(places[repaired], places[~repaired], near[repaired], sound[repaired])

@@ -29,7 +29,7 @@ __all__ = [
     "thermocouple_rows",
 ]
 
-VERSION: Final = 3  # raised whenever pages, tables or the film change
+VERSION: Final = 4  # raised whenever pages, tables or the film change
 MOVIE_RATE: Final = 15  # frames a second
 _MOVIE_FRAMES: Final = 150
 _MOVIE_SIZE: Final = (960, 600)

@@ -20,6 +20,7 @@ from heatwake.report.budget import BudgetLine, budget_lines, has_budget
 from heatwake.report.budget_figure import budget_figure
 from heatwake.report.checklist import CAUTIONS, decision_rule, film_text, report_items
 from heatwake.report.curves_figure import curves_figure, frame_counts, quality_figure, reason_colour
+from heatwake.report.data_quality import data_quality
 from heatwake.report.figure_style import house_style, inline_svg
 from heatwake.report.film_figure import film_figure, has_film_map
 from heatwake.report.flow_reading import board_direction, opening_roles, region_direction, told_share
@@ -77,6 +78,7 @@ def session_page(
         spread=_spread_rows(results, flow),
         unit=length_unit(results),
         frames=[(name, total, used, reason_colour(name)) for name, total, used in frame_counts(results)],
+        data_quality=data_quality(results),
         film=film_text(results),
         zeroed=bool("cold_ambient" in results and np.isfinite(results["cold_ambient"])),
         items=report_items(results),

@@ -174,6 +174,8 @@ _ROWS: Final = (
     Variable("usable", _FRAME, "1", "whether the frame is used", flags=USABLE),
     Variable("reason", _FRAME, "1", "what is remarkable about the frame", flags=REASON),
     Variable("offset_step", _FRAME, "K", "step common to all pixels that is taken off the frame"),
+    Variable("offset_drift", _FRAME, "K", "what the level beside the board moved by against ambient; not taken off"),
+    Variable("offset_drift_uncertainty", _FRAME, "K", "standard uncertainty of that movement"),
     Variable("offset_step_uncertainty", _FRAME, "K", "standard uncertainty of the steps so far; 0 before the first"),
     Variable("pose_uncertainty", _FRAME, "pixel", "standard uncertainty of the movement, rms over the picture"),
     Variable("masked_frame", ("masked",), "1", "number of a frame that is used without what is in the way"),

@@ -9,7 +9,8 @@ import numpy.typing as npt
 import xarray as xr
 
 from heatwake.kernels.frame_reduction import FrameReducer
-from heatwake.kernels.pixel_faults import NONE, SATURATED, Repair, plan_repair
+from heatwake.kernels.pixel_faults import NONE, SATURATED
+from heatwake.kernels.pixel_repair import Repair, plan_repair
 from heatwake.stages.band import band_table
 
 Array = npt.NDArray[Any]

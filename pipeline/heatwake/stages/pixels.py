@@ -8,7 +8,8 @@ import numpy.typing as npt
 import xarray as xr
 from pydantic import Field, PositiveFloat, PositiveInt
 
-from heatwake.kernels.pixel_faults import NONE, SATURATED, FaultLimits, Faults, find_faults, plan_repair
+from heatwake.kernels.pixel_faults import NONE, SATURATED, FaultLimits, Faults, find_faults
+from heatwake.kernels.pixel_repair import plan_repair
 from heatwake.schema.settings import Settings
 from heatwake.schema.variables import PIXEL_FAULT, label, require
 from heatwake.stages.frame_blocks import FrameBlock, some_frames
@@ -139,12 +140,12 @@ def pixel_sentences(session: xr.Dataset) -> list[str]:
             f"{_pixels(len(plan.masked))} masked, too few neighbours are sound: {_list(flags, plan.masked)}"
         )
     share = float(session["clipped_share"])
-    for name, where in (("range_high", "above"), ("range_low", "below")):
+    for name, where, kind in (("range_high", "above", "hotter"), ("range_low", "below", "colder")):
         end = float(session[name])
         if np.isfinite(end):
             sentences.append(
                 f"readings pile up at {end:.1f} °C, the range ends there: {where} it they are bounds and not used "
-                f"(saturated, up to {share:.2%} of a frame)"
+                f"(saturated, up to {share:.2%} of a frame); a part that reaches it is {kind} than stated"
             )
     doubt = str(session["pixel_fault"].attrs.get("comment", ""))
     return [*sentences, doubt] if doubt else sentences

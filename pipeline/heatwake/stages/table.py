@@ -8,6 +8,7 @@ from heatwake.stages import (
     board,
     film,
     flow,
+    offset_drift,
     pixels,
     regions,
     registration,
@@ -21,6 +22,7 @@ STAGES: Final[tuple[Stage, ...]] = (
     pixels.STAGE,
     film.STAGE,
     registration.STAGE,
+    offset_drift.STAGE,
     board.STAGE,
     baseline.STAGE,
     thermocouples.STAGE,
@@ -61,8 +63,8 @@ PAIR_KEPT: Final = (
 PRODUCTS: Final[tuple[Product, ...]] = (
     Product(
         "registration.nc",
-        (registration.STAGE,),
-        (*pixels.STAGE.makes, *registration.STAGE.makes, *FILM_KEPT, *PAIR_KEPT),
+        (registration.STAGE, offset_drift.STAGE),
+        (*pixels.STAGE.makes, *registration.STAGE.makes, *offset_drift.STAGE.makes, *FILM_KEPT, *PAIR_KEPT),
     ),
     Product(
         "rise.nc",

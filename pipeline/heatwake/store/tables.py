@@ -96,9 +96,8 @@ def _refuse(bad: npt.NDArray[np.bool_], column: "pd.Series[Any]", *, where: str,
     if bad.any():
         row = int(np.argmax(bad))
         cell = column.iloc[row]
-        raise InputError(
-            f"{where}, row {row + 1}", shorten(repr(cell) if isinstance(cell, str) else str(cell), LONG), wanted
-        )
+        found = "empty" if pd.isna(cell) else repr(cell) if isinstance(cell, str) else str(cell)
+        raise InputError(f"{where}, row {row + 1}", shorten(found, LONG), wanted)
 
 
 def read_parts(path: Path) -> pd.DataFrame:
