@@ -16,6 +16,7 @@ from heatwake.run.fingerprints import (
     pages_determinants,
     plain_json,
 )
+from heatwake.run.placing import Anchor, placing_of
 from heatwake.run.sessions import MADE, PAGES, tables_of
 from heatwake.run.workflows import read_workflow, session_folders
 from heatwake.schema.settings import Settings
@@ -68,9 +69,13 @@ def explain_workflow(path: Path, *, pages: bool = True) -> Iterator[Explained]:
     compared = len(folders) > 1
     needs_marks = compared and any((root / file).is_file() for file in comparison.FILES)
     marks: dict[str, str | None] = {}
+    named = workflow.reference
+    anchor = None if named is None else Anchor(folders[named], root / named)
     for name, folder in folders.items():
         try:
-            explained, mark = _session(folder, root / name, settings, pages=pages, needs_marks=needs_marks)
+            explained, mark = _session(
+                folder, root / name, settings, pages=pages, needs_marks=needs_marks, anchor=anchor
+            )
             marks[name] = mark
         except (HeatwakeError, OSError) as error:
             explained = Explained(name, {}, problem=" ".join(str(error).split()))
@@ -81,7 +86,13 @@ def explain_workflow(path: Path, *, pages: bool = True) -> Iterator[Explained]:
 
 
 def _session(
-    folder: Path, target: Path, settings: Mapping[str, Settings], *, pages: bool, needs_marks: bool
+    folder: Path,
+    target: Path,
+    settings: Mapping[str, Settings],
+    *,
+    pages: bool,
+    needs_marks: bool,
+    anchor: Anchor | None,
 ) -> tuple[Explained, str | None]:
     """Return what would be made of a session, and the fingerprint of its last product where that was needed."""
     session = open_session(folder)
@@ -90,7 +101,8 @@ def _session(
     files = (*(product.file for product in PRODUCTS), *shown)
     if not needs_marks and not any((target / file).is_file() for file in files):
         return Explained(session.name, dict.fromkeys(files, ("missing",))), None
-    made_from = determinants(session, settings)
+    placing = placing_of(session, anchor, settings)
+    made_from = determinants(session, settings, placed_by=None if placing is None else placing.about)
     reasons = _products(target, made_from)
     mark = fingerprint(made_from[LAST])
     told_from = pages_determinants(mark, session.description.title)

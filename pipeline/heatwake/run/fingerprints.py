@@ -7,7 +7,7 @@ from typing import Any, Final
 
 from heatwake.report import outputs
 from heatwake.schema.settings import Settings
-from heatwake.stages import comparison, film, pixels
+from heatwake.stages import comparison, film, pixels, placement
 from heatwake.stages.table import PRODUCTS
 from heatwake.store.session import OpenSession
 
@@ -24,14 +24,29 @@ EXACT: Final = 2.0**53  # whole numbers up to here are the same as integer and a
 
 
 def product_marks(session: OpenSession, settings: Mapping[str, Settings]) -> dict[str, str]:
-    """Fingerprint of each product."""
-    return {file: fingerprint(content) for file, content in determinants(session, settings).items()}
+    """Fingerprint of each product of a session that nothing else places."""
+    return marks_of(determinants(session, settings))
 
 
-def determinants(session: OpenSession, settings: Mapping[str, Settings]) -> dict[str, dict[str, Any]]:
+def marks_of(made_from: Mapping[str, Mapping[str, Any]]) -> dict[str, str]:
+    """Fingerprint of each product, by what determines it."""
+    return {file: fingerprint(content) for file, content in made_from.items()}
+
+
+def determinants(
+    session: OpenSession, settings: Mapping[str, Settings], *, placed_by: Mapping[str, Any] | None = None
+) -> dict[str, dict[str, Any]]:
     """Return what determines each product: digests of inputs, description, versions and settings of stages so far.
 
     Names of files and folders, titles and times do not enter: a moved session is the same session.
+
+    Parameters
+    ----------
+    session : OpenSession
+    settings : mapping of str to Settings
+        Of every stage, by its name.
+    placed_by : mapping, optional
+        The reference's registration mark and board, where the session takes its place from them.
 
     Returns
     -------
@@ -41,6 +56,10 @@ def determinants(session: OpenSession, settings: Mapping[str, Settings]) -> dict
     inputs = {name: digest for name, digest in session.digests.items() if name != "session.toml"}
     description = _without_paths(session.description.model_dump(mode="json", exclude={"title"}))
     stages = {stage.name: _stage(stage.version, settings[stage.name]) for stage in (pixels.STAGE, film.STAGE)}
+    if placed_by is not None:
+        stages[placement.STAGE.name] = _stage(placement.STAGE.version, settings[placement.STAGE.name])
+        inputs = inputs | {"the reference's registration.nc": placed_by["registration"]}
+        description = description | {"reference": {"board": placed_by["board"]}}
     found = {}
     for product in PRODUCTS:
         stages = stages | {stage.name: _stage(stage.version, settings[stage.name]) for stage in product.stages}

@@ -15,6 +15,7 @@ from distributed import Reschedule, get_worker, worker_client
 from heatwake import __version__
 from heatwake.errors import AbandonedError
 from heatwake.run.events import Outcome, Progress
+from heatwake.run.placing import Anchor
 from heatwake.run.sessions import run_session
 from heatwake.schema.settings import Settings
 from heatwake.workers import AHEAD, Threads, Workers, bounded, quiet_libraries, working_with
@@ -42,6 +43,8 @@ class Order:
         Under which progress is told.
     spread : bool
         Whether blocks go to the whole cluster, or are done by the worker's own threads.
+    anchor : Anchor, optional
+        The reference session, by whose picture others are placed; paths absolute.
     version : str
         Of heatwake: results are to be the same wherever they are made.
     """
@@ -53,6 +56,7 @@ class Order:
     pages: bool
     topic: str
     spread: bool = False
+    anchor: Anchor | None = None
     version: str = __version__
 
 
@@ -130,6 +134,8 @@ def do_order(order: Order) -> Outcome:
             # Lazy arrays are for this process alone: inside a task dask would send them round the cluster.
             stack.enter_context(dask.config.set(scheduler="threads", num_workers=threads))
             stack.enter_context(quiet_libraries())
-            return run_session(order.folder, order.target, order.settings, pages=order.pages, tell=line.tell)
+            return run_session(
+                order.folder, order.target, order.settings, pages=order.pages, anchor=order.anchor, tell=line.tell
+            )
     finally:
         _one_session.release()

@@ -12,6 +12,7 @@ from heatwake.run.comparison import Stored, comparison_steps, stored_comparison
 from heatwake.run.events import Event, Finished, Outcome, Progress
 from heatwake.run.guard import guarded
 from heatwake.run.journal import FILE, Journal
+from heatwake.run.placing import Anchor
 from heatwake.run.sessions import session_steps, stored_flow, stored_session
 from heatwake.run.workflows import read_workflow, session_folders
 from heatwake.schema.settings import Settings
@@ -91,7 +92,7 @@ class _Run:
         from heatwake.run.on_worker import Order
 
         folder, target = self.folders[name].absolute(), self.target(name).absolute()
-        return Order(name, folder, target, self.settings, self.pages, topic="")
+        return Order(name, folder, target, self.settings, self.pages, topic="", anchor=self.anchor)
 
     def done(self) -> list[str]:
         """Return the names of sessions whose results stand, in the workflow's order."""
@@ -102,6 +103,17 @@ class _Run:
 
     def flows(self) -> Stored:
         return Stored({name: partial(stored_flow, self.target(name)) for name in self.done()})
+
+    @property
+    def anchor(self) -> Anchor | None:
+        """The session by whose picture others are placed, where the workflow names one."""
+        name = self.workflow.reference
+        return None if name is None else Anchor(self.folders[name].absolute(), self.target(name).absolute())
+
+    def steps(self, name: str) -> Generator[Progress, None, Outcome]:
+        """Yield a session's progress and return its outcome."""
+        folder, target = self.folders[name], self.target(name)
+        return session_steps(folder, target, self.settings, pages=self.pages, anchor=self.anchor)
 
     @property
     def reference(self) -> str:
@@ -179,7 +191,7 @@ def _sessions(
         workers = _suitable(len(names))
     if workers == 0 or not names:
         for name in names:
-            yield (yield from session_steps(run.folders[name], run.target(name), run.settings, pages=run.pages))
+            yield (yield from run.steps(name))
         return
     from heatwake.run.cluster import local_pool
 
@@ -191,8 +203,8 @@ def _sessions(
 def _left_to_do(run: _Run) -> Generator[Outcome, None, list[str]]:
     """Yield outcomes of sessions that are up to date or cannot be read; return the names of those to be worked on."""
     left = []
-    for name, folder in run.folders.items():
-        with closing(session_steps(folder, run.target(name), run.settings, pages=run.pages)) as steps:
+    for name in run.folders:
+        with closing(run.steps(name)) as steps:
             try:
                 next(steps)  # the first step is told before it is taken
             except StopIteration as end:

@@ -14,11 +14,12 @@ from heatwake import __version__
 from heatwake.report import outputs
 from heatwake.report.parts import part_rows
 from heatwake.run.events import Outcome, Progress
-from heatwake.run.fingerprints import determinants, pages_determinants, plain_json, product_marks
+from heatwake.run.fingerprints import determinants, fingerprint, marks_of, pages_determinants, plain_json
 from heatwake.run.guard import Steps, guarded
+from heatwake.run.placing import Anchor, Placing, placing_of
 from heatwake.schema.settings import Settings
 from heatwake.schema.variables import require
-from heatwake.stages import board, film, pixels
+from heatwake.stages import board, film, pixels, placement
 from heatwake.stages.table import PRODUCTS, Product
 from heatwake.store import results, tables
 from heatwake.store.movie import write_movie
@@ -29,6 +30,7 @@ from heatwake.workers import shelving_with
 MADE: Final = ".made.json"  # what results were made from that cannot say it themselves, by file
 FRAME_DIMS: Final = {"frame", "bare_frame", "covered_frame", "row", "column"}
 FRAMES_TO_SUM: Final = 4  # in an analysis step, on average
+PLACED: Final = "registration.nc"  # where a session is placed by another's picture
 FROM_FRAMES: Final = ("registration.nc", "rise.nc")
 SUMS: Final = ("mean_radiance", "summed")  # made beside the registration, for the maps
 TABLES: Final = ("summary.csv", "budget.csv")
@@ -42,6 +44,7 @@ def run_session(
     settings: Mapping[str, Settings],
     *,
     pages: bool = True,
+    anchor: Anchor | None = None,
     tell: Callable[[Progress], None] | None = None,
 ) -> Outcome:
     """Do what is not done yet of one session.
@@ -56,6 +59,8 @@ def run_session(
         Of every stage, by its name.
     pages : bool
         Also write the report and the movie.
+    anchor : Anchor, optional
+        The reference session, by whose picture a session without a scale is placed.
     tell : callable, optional
         Is told of each step.
 
@@ -64,7 +69,7 @@ def run_session(
     Outcome
         Results are on disk; nothing else comes back.
     """
-    steps = session_steps(folder, target, settings, pages=pages)
+    steps = session_steps(folder, target, settings, pages=pages, anchor=anchor)
     with closing(steps):
         while True:
             try:
@@ -77,14 +82,13 @@ def run_session(
 
 
 def session_steps(
-    folder: Path, target: Path, settings: Mapping[str, Settings], *, pages: bool = True
+    folder: Path, target: Path, settings: Mapping[str, Settings], *, pages: bool = True, anchor: Anchor | None = None
 ) -> Generator[Progress, None, Outcome]:
     """Yield a session's progress, the first before any work is done, and return its outcome."""
     products: dict[str, float] = {}
     name = folder.resolve().name
-    return (
-        yield from guarded(name, _steps(folder, target, settings, pages=pages, products=products), products=products)
-    )
+    steps = _steps(folder, target, settings, pages=pages, anchor=anchor, products=products)
+    return (yield from guarded(name, steps, products=products))
 
 
 def stored_session(folder: Path, target: Path) -> xr.Dataset:
@@ -101,28 +105,38 @@ def stored_flow(target: Path) -> xr.Dataset:
 
 
 def _steps(
-    folder: Path, target: Path, settings: Mapping[str, Settings], *, pages: bool, products: dict[str, float]
+    folder: Path,
+    target: Path,
+    settings: Mapping[str, Settings],
+    *,
+    pages: bool,
+    anchor: Anchor | None,
+    products: dict[str, float],
 ) -> Steps:
     session = open_session(folder)
     if any(not (target / product.file).is_file() for product in PRODUCTS):
         yield Progress(session.name, "recording", 0, 1)  # before what takes time: reading the whole of it
-    marks = product_marks(session, settings)
+    placing = placing_of(session, anchor, settings)
+    made_from = determinants(session, settings, placed_by=None if placing is None else placing.about)
+    marks = marks_of(made_from)
     stale = [product for product in PRODUCTS if results.read_fingerprint(target / product.file) != marks[product.file]]
     if stale:
         yield Progress(session.name, stale[0].file, 0, 1)
-    read = session.dataset.assign_attrs(conditions=json.dumps(session.description.conditions, sort_keys=True))
+    read = _read(session)
     described = read.drop_dims(FRAME_DIMS & set(read.dims))
-    frames = read
-    if any(product.file in FROM_FRAMES for product in stale):
-        checked = pixels.STAGE.apply(read, settings["pixels"])
-        frames = _with_bins(film.STAGE.apply(checked, settings["film"]), settings)
+    frames = _frames(read, settings) if any(product.file in FROM_FRAMES for product in stale) else read
     made: dict[str, xr.Dataset] = {}
     for product in PRODUCTS:
         if product in stale:
             dataset = _inputs(product, frames, made, described=described)
             with _timed(product.file, products):
-                whole = yield from _make(product, dataset, target, settings=settings, session=session, marks=marks)
-                if product.file == "registration.nc":
+                if placing is not None and product.file == PLACED:
+                    board_seen = yield from _reference(placing, told_by=session.name)
+                    dataset = dataset.assign(board_seen.data_vars).assign_attrs(board_seen.attrs)
+                whole = yield from _make(
+                    product, dataset, target, settings=settings, session=session, made_from=made_from
+                )
+                if product.file == PLACED:
                     frames = frames.assign({name: whole[name] for name in SUMS if name in whole})
         made[product.file] = results.open_result(target / product.file)
     with _timed("pages" if pages else TABLES[0], products):
@@ -131,6 +145,36 @@ def _steps(
     if not told:
         products.pop("pages" if pages else TABLES[0])
     return "done" if stale or told else "up to date"
+
+
+def _read(session: OpenSession) -> xr.Dataset:
+    return session.dataset.assign_attrs(conditions=json.dumps(session.description.conditions, sort_keys=True))
+
+
+def _frames(read: xr.Dataset, settings: Mapping[str, Settings]) -> xr.Dataset:
+    """Frames with all that the first product's stages need."""
+    checked = pixels.STAGE.apply(read, settings["pixels"])
+    return _with_bins(film.STAGE.apply(checked, settings["film"]), settings)
+
+
+def _reference(placing: Placing, *, told_by: str) -> Generator[Progress, None, xr.Dataset]:
+    """Return the board that a session is placed by; the reference's registration is made where it does not stand.
+
+    By the same steps as the reference itself would make it, so it is the same whoever comes first.
+    """
+    reference, made_from = placing.session, placing.determinants
+    product = next(product for product in PRODUCTS if product.file == PLACED)
+    file = placing.target / product.file
+    if results.read_fingerprint(file) != marks_of(made_from)[product.file]:
+        frames = _frames(_read(reference), placing.settings)
+        steps = _make(
+            product, frames, placing.target, settings=placing.settings, session=reference, made_from=made_from
+        )
+        for progress in steps:
+            yield Progress(told_by, f"{reference.name}/{progress.file}", progress.done, progress.total)
+    described = reference.dataset.drop_vars(["frame", "elapsed", "time"], errors="ignore")
+    board_seen = described.assign(still_picture=results.open_result(file)["still_picture"].load())
+    return placement.reference_board(board_seen, name=reference.name)
 
 
 @contextmanager
@@ -185,25 +229,28 @@ def _make(
     *,
     settings: Mapping[str, Settings],
     session: OpenSession,
-    marks: Mapping[str, str],
+    made_from: Mapping[str, Mapping[str, Any]],
 ) -> Generator[Progress, None, xr.Dataset]:
     """Make and write one result; return all that its stages made."""
     yield Progress(session.name, product.file, 0, 1)
     results.make_folder(target)
+    placed = (placement.STAGE,) if "reference_picture" in dataset else ()
+    stages = (*product.stages, *placed)
     with shelving_with(partial(FileShelf, target)):
-        for stage in product.stages:
+        for stage in stages:
             require(dataset, stage.needs)
             dataset = stage.apply(dataset, settings[stage.name])
-    kept = dataset[[name for name in product.keeps if name in dataset]] if product.keeps else dataset
-    used = {stage.name: settings[stage.name].model_dump(mode="json") for stage in product.stages}
+    keeps = (*product.keeps, *(name for stage in placed for name in stage.makes))
+    kept = dataset[[name for name in keeps if name in dataset]] if product.keeps else dataset
+    used = {stage.name: settings[stage.name].model_dump(mode="json") for stage in stages}
     attributes = {
-        "fingerprint": marks[product.file],
-        "made_from": plain_json(determinants(session, settings)[product.file]),
+        "fingerprint": fingerprint(made_from[product.file]),
+        "made_from": plain_json(made_from[product.file]),
         "settings": results.settings_json(used),
         "input_sha256": results.settings_json(session.digests),
         "title": session.description.title,
     }
-    history = f"heatwake {__version__}: " + ", ".join(stage.name for stage in product.stages)
+    history = f"heatwake {__version__}: " + ", ".join(stage.name for stage in stages)
     steps = results.write_result(target / product.file, kept, attributes=attributes, history=history)
     for done, total in steps:
         yield Progress(session.name, product.file, done, total)

@@ -15,6 +15,7 @@ from heatwake.errors import BusyError, HeatwakeError, InputError
 from heatwake.run.events import Outcome, Progress
 from heatwake.run.guard import describe
 from heatwake.run.journal import Journal
+from heatwake.run.placing import Anchor
 from heatwake.run.sessions import session_steps
 from heatwake.run.workflows import read_workflow, session_name
 from heatwake.schema.settings import Settings
@@ -81,6 +82,7 @@ class _Watch:
     pages: bool
     clock: Clock
     journal: Journal
+    reference: str | None = None
     seen: dict[Path, _Seen] = field(default_factory=dict)
 
     def see(self, folder: Path) -> _Seen:
@@ -97,6 +99,14 @@ class _Watch:
         if seen.outcome is not None or not seen.look.has_session:
             return False
         return seen.look.is_marked or self.clock.now() - seen.since >= self.settle
+
+    @property
+    def anchor(self) -> Anchor | None:
+        """The session by whose picture others are placed, of the workflow or of the watched folder."""
+        name = self.reference
+        if name is None:
+            return None
+        return Anchor(self.known.get(name, self.folder / name), self.root / name)
 
     def waiting(self) -> Waiting:
         outcomes = [seen.outcome for seen in self.seen.values()]
@@ -145,6 +155,7 @@ def watch_folder(
     journal = Journal(root, about=about)
     journal.state = "watching"
     watch = _Watch(folder, root, settings, _known(workflow, path), settle, pages, clock or Clock(), journal)
+    watch.reference = workflow.reference
     with quiet_libraries():
         yield from _once(watch) if once else _for_ever(watch)
 
@@ -218,7 +229,8 @@ def _do(watch: _Watch, folder: Path) -> Generator[Progress | Waiting, None, Outc
 
 def _do_held(watch: _Watch, folder: Path, name: str) -> Generator[Progress, None, Outcome]:
     results.sweep(watch.root)
-    with closing(session_steps(folder, watch.root / name, watch.settings, pages=watch.pages)) as steps:
+    target = watch.root / name
+    with closing(session_steps(folder, target, watch.settings, pages=watch.pages, anchor=watch.anchor)) as steps:
         outcome = yield from steps
     watch.journal.add(outcome)
     if outcome.state != "up to date":
