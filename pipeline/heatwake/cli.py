@@ -224,6 +224,39 @@ def surfaces() -> None:
     Console(width=None if sys.stdout.isatty() else 220).print(table)
 
 
+@app.command(epilog="Example: heatwake corners sample_frames/fan_in --output corners.png")
+def corners(
+    session: Annotated[Path, typer.Argument(help="Session folder; its session.toml needs no [board] corners yet.")],
+    *,
+    output: Annotated[
+        Path | None,
+        typer.Option("--output", "-o", help="Picture to write (PNG). By default SESSION-corners.png, here."),
+    ] = None,
+) -> None:
+    """Propose the board's corners in SESSION: a picture to check them on, and the line to copy into session.toml.
+
+    Some fifty frames are read. The board's outline is sought as four straight edges against the bench, best when
+    width_mm and height_mm are given under [board]. Where none is found the picture is written all the same, with its
+    pixels to read the corners off, and the exit code is 1.
+    """
+    from heatwake.run.corners import propose_corners
+
+    logging.getLogger("heatwake").addHandler(logging.NullHandler())
+    with _errors_in_one_line("interrupted; nothing was changed"):
+        found = propose_corners(session, output=output)
+    typer.echo(f"picture: {found.picture}")
+    if found.line:
+        typer.echo(f"board outline found, confidence {found.confidence}, ± {found.uncertainty:.1f} px (k=1); check:")
+    else:
+        typer.echo("no outline found:")
+    for check in found.checks:
+        typer.echo(f"  - {check}")
+    if not found.line:
+        raise typer.Exit(1)
+    typer.echo("copy into [board] of session.toml if the picture bears it out:")
+    typer.echo(found.line)
+
+
 @app.command(epilog="Example: heatwake watch /data/incoming workflows/fan_direction.toml")
 def watch(
     folder: Annotated[Path, typer.Argument(help="Where session folders appear.")],

@@ -153,6 +153,12 @@ def write_text(path: Path, text: str) -> None:
         partial.write_text(text, encoding="utf-8", newline="\n")
 
 
+def write_bytes(path: Path, content: bytes) -> None:
+    """Write a file whole."""
+    with whole_file(path) as partial:
+        partial.write_bytes(content)
+
+
 def write_json(path: Path, content: Mapping[str, Any]) -> None:
     """Write a JSON file whole."""
     write_text(path, json.dumps(content, indent=2, sort_keys=False, default=str) + "\n")

@@ -37,6 +37,7 @@ from heatwake.store.tables import (
 from heatwake.store.toml import read_toml
 
 BLOCK_BYTES: Final = 32 * 2**20  # of float32 frames; two blocks a thread are alive at a time
+PLACE_KEYS: Final = ("corners_px", "points", "mm_per_px")  # of the board in the picture
 LEVELS: Final = 2**16  # that two bytes tell apart
 UNKNOWN_CLOCK: Final = pd.Timestamp("1970-01-01")
 KELVIN: Final = 273.15
@@ -76,8 +77,14 @@ def find_sessions(place: Path) -> list[Path]:
     return sorted(path for path in map(Path, glob(str(place))) if path.is_dir())
 
 
-def open_session(folder: Path) -> OpenSession:
+def open_session(folder: Path, *, with_corners: bool = True) -> OpenSession:
     """Read ``session.toml`` and open what it names.
+
+    Parameters
+    ----------
+    folder : Path
+    with_corners : bool
+        False: what the file says of the board's place in the picture is left out, and may be wrong.
 
     Raises
     ------
@@ -85,7 +92,10 @@ def open_session(folder: Path) -> OpenSession:
         Something that it says, or a file that it names, is wrong.
     """
     file = folder / "session.toml"
-    description = validate(Session, read_toml(file), file=str(file))
+    content = read_toml(file)
+    if not with_corners and isinstance(content.get("board"), dict):
+        content["board"] = {key: value for key, value in content["board"].items() if key not in PLACE_KEYS}
+    description = validate(Session, content, file=str(file))
     try:
         return _open(folder, description)
     except InputError as error:
