@@ -115,3 +115,28 @@ def test_a_grid_beyond_memory_is_refused(recorded):
     made = register(recorded, RegistrationSettings())
     with pytest.raises(InputError, match=r"board\.step_mm is 1e-06, must give at most 16000000 cells"):
         map_to_board(made, BoardSettings(step_mm=1e-6))
+
+
+POINTS = "".join(
+    f"[[board.points]]\nx_mm = {x}\ny_mm = {y}\npx = [{8 + x * 1.1:.2f}, {88 - y * 1.17:.2f}]\n"
+    for x, y in ((30, 20), (70, 50))
+)
+
+
+def test_known_points_and_a_lens_go_into_the_maps(write_session):
+    frames = np.round((draw_board(np.zeros((6, 3))) + 100) / 0.01).astype(np.uint16)
+    camera = "[camera]\nfocal_px = 300.0\ndistortion = [-0.05, 0.0, 0.0, 0.0]\n"
+    made = {}
+    for name, text in (("plain", BOARD), ("pointed", BOARD + POINTS), ("bent", camera + BOARD + POINTS)):
+        session = open_session(write_session(text, frames=frames, name=name)).dataset
+        made[name] = map_to_board(register(correct_film(session, FilmSettings()), RegistrationSettings()), SETTINGS)
+    assert "mark_residual" not in made["plain"]
+    assert made["pointed"]["mark"].to_numpy()[-1] == "point 2"
+    assert float(made["pointed"]["mark_residual_rms"]) < 2
+    # 111 x 82 px on 100 x 70 mm, roughly
+    assert float(made["plain"]["pixel_size"].mean()) == pytest.approx(np.sqrt(100 * 70 / (110 * 82)), rel=0.01)
+    # to the bit where nothing bends; a lens that bends moves the middle little and the rim more
+    difference = np.abs(made["bent"]["board_radiance"] - made["pointed"]["board_radiance"])[0].to_numpy()
+    assert np.nanmax(difference) > 0
+    ratio = made["bent"]["pixel_size"] / made["pointed"]["pixel_size"]
+    assert float(ratio[0, 0]) > float(ratio.isel(y=ratio.sizes["y"] // 2, x=ratio.sizes["x"] // 2))

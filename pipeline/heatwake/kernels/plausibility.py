@@ -24,6 +24,7 @@ Infrared Thermal Imaging, 2nd ed., 2018, 1.4: non-metals)."""
 TOO_OBLIQUE_DEG: Final = 75.0  # a pixel is stretched fourfold, and emissivity has fallen by a tenth and more
 OFF_PX: Final = 2.0  # rms of marks from which a mark is wrong rather than clicked badly
 FAR_OFF_PX: Final = 8.0  # no reading of a screen is so far off: another corner, another unit, another picture
+CLEARER: Final = 1.7  # times the rms without any other mark: a neighbour may explain a corner as well
 FITS_PX: Final = 1.0  # rms of the rest that shows one mark to be at fault
 
 
@@ -86,7 +87,7 @@ def odd_one(marks: Marks, view: BoardView) -> tuple[int, float, Array] | None:
     found.sort(key=lambda one: one[0])
     (best, index, place), (second, _, _) = found[0], found[1]
     whole = residuals(view, marks).rms
-    stands_out = best < FITS_PX and best < whole / 3 and best < second / 2
+    stands_out = best < FITS_PX and best < whole / 3 and best < second / CLEARER
     return (index, best, place) if stands_out else None
 
 

@@ -68,6 +68,7 @@ def report_items(results: xr.Dataset) -> list[tuple[str, str | None]]:
         ("Camera: band, noise, stated accuracy", _camera(results)),
         ("Camera: calibration date", None),
         ("Lens and distance", None),
+        ("Board in the picture: scale, lens, fit of known points", _board(results)),
         ("Ambient sensor and its calibration", None),
         ("Ambient during the test", _ambient(results)),
         ("Film: transmittance and how it was found", film_text(results)),
@@ -112,6 +113,26 @@ def _camera(results: xr.Dataset) -> str | None:
     low, high, noise, accuracy, percent = (float(results[name]) for name in names)
     band = f"{low:g} to {high:g} µm" + (", spectral response as given" if "response_value" in results else "")
     return f"{band}; NETD {noise:g} mK; ±{accuracy:g} K or ±{percent:g} %, the larger"
+
+
+def _board(results: xr.Dataset) -> str | None:
+    if "pixel_size" not in results or results["pixel_size"].attrs.get("units") == "pixel":
+        return None
+    sizes = results["pixel_size"].to_numpy().astype(float)
+    if not np.isfinite(sizes).any():
+        return None
+    low, high = np.nanmin(sizes), np.nanmax(sizes)
+    text = f"a pixel covers {number(low, digits=2)} to {number(high, digits=2)} mm"
+    if "lens_coefficients" in results:
+        text += "; lens coefficients as given"
+    if "mark_residual_rms" not in results:
+        return text
+    worst = int(np.argmax(results["mark_residual"].to_numpy()))
+    place, off = str(results["mark"].to_numpy()[worst]), float(results["mark_residual"][worst])
+    length = float(results["mark_residual_length"][worst])
+    rms = number(float(results["mark_residual_rms"]), digits=2)
+    farthest = f"most at {place}: {number(off, digits=2)} px, {number(length, digits=2)} mm"
+    return f"{text}; corners and points {rms} px off the common fit (rms), {farthest}"
 
 
 def _ambient(results: xr.Dataset) -> str | None:
