@@ -16,7 +16,7 @@ from heatwake.kernels.plausibility import CORNERS, WARPED
 from heatwake.report.corners_figure import corners_png
 from heatwake.stages.board_place import session_lens
 from heatwake.stages.heated_picture import heated_picture
-from heatwake.store.results import write_bytes
+from heatwake.store import results
 from heatwake.store.session import open_description, open_session
 
 Array = npt.NDArray[Any]
@@ -84,7 +84,7 @@ def propose_corners(folder: Path, *, output: Path | None = None) -> Proposal:
         uncertainty=None if outline is None else outline.uncertainty,
         sides=None if outline is None or lens is None else _bent_sides(outline.corners, lens),
     )
-    write_bytes(target, image)
+    results.write_bytes(target, image)
     if outline is None or corners is None:
         return Proposal(target, "", confidence, np.nan, _without_outline(size))
     checks = _checks(outline, corners, shape=picture.shape, size=size, given=_given(folder))
