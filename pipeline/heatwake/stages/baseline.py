@@ -122,8 +122,9 @@ def _ambient(session: xr.Dataset, given: np.ndarray, *, cold_temperature: float)
         logger.warning("ambient is not given: taken as the cold board, %.2f degC", cold_temperature)
         return np.full(len(given), cold_temperature)
     table = band_table(session)
-    first = table.temperature(session["board_radiance"].isel(time=0).to_numpy())
-    middle = float(np.nanmedian(first))
+    used = np.flatnonzero(session["frames_used"].to_numpy() > 0)  # the first picture may have been left out
+    first = session["board_radiance"].isel(time=int(used[0]) if len(used) else 0).to_numpy()
+    middle = float(np.median(table.temperature(first[np.isfinite(first)]))) if np.isfinite(first).any() else np.nan
     logger.warning("ambient is not given: rises count from the first picture's median, %.2f degC", middle)
     return np.full(len(given), middle)
 
