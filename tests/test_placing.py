@@ -70,7 +70,7 @@ def test_a_moved_session_takes_its_corners_from_the_reference(moved):
     assert off.max() < 1.0  # the promise; 0.17 here
     assert np.sqrt(np.mean(off**2)) < 4 * float(moved["match_uncertainty"])  # k = 4
     assert (float(moved["board_width"]), float(moved["board_height"])) == (160.0, 100.0)
-    assert 0.5 < float(moved["match_quality"]) <= 1.0
+    assert 0.42 < float(moved["match_quality"]) <= 1.0
 
 
 def test_whoever_makes_the_references_registration_makes_the_same(place, moved):

@@ -10,7 +10,7 @@ import xarray as xr
 from heatwake.report.flow_reading import board_direction, opening_roles
 from heatwake.report.parts import PartRow, final_ambient, part_rows
 from heatwake.report.words import count, listed, number
-from heatwake.schema.variables import DIRECTION_CHANGE
+from heatwake.schema.variables import DIRECTION_CHANGE, PLACE_STATE
 
 _NAMED: Final = 3  # parts named in a sentence; the table has the rest
 
@@ -28,6 +28,10 @@ def comparison_answer(comparison: xr.Dataset, session: str, *, reference: str) -
     share = float((chosen["significant"].to_numpy() == 1)[known].mean()) if known.any() else np.nan
     if not np.isfinite(share):
         return f"{first} The two maps have nothing in common to compare."
+    if "place_state" in chosen and PLACE_STATE[int(chosen["place_state"])] in ("too far", "no match"):
+        return (
+            f"{first} Its picture does not lie on the reference's board: check corners_px, or whether it is the same."
+        )
     return f"{first} On {100 * share:.0f} % of the board the final rise differs by more than noise."
 
 

@@ -11,7 +11,7 @@ from heatwake.report.answers import change_words, comparison_answer, reference_n
 from heatwake.report.difference_figure import difference_figure, pair_figure
 from heatwake.report.flow_reading import board_direction, pair_direction
 from heatwake.report.page import identity, record, render, two_forms
-from heatwake.report.unlike import unlike, warning
+from heatwake.report.unlike import place_words, unlike, warning
 from heatwake.schema.variables import VARIABLES
 
 
@@ -131,7 +131,7 @@ def _pair(
         "answer": comparison_answer(comparison, name, reference=reference),
         "rows": difference_rows(comparison, name, sessions),
         "unlike": differences,
-        "warning": warning(differences),
+        "warning": " ".join(filter(None, [warning(differences), place_words(comparison.sel(session=name))])),
         "directions": {
             "reference": board_direction(flows.get(reference)).words,
             "own": board_direction(flows.get(name)).words,

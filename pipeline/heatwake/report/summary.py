@@ -8,7 +8,7 @@ import xarray as xr
 from heatwake.report.answers import comparison_answer
 from heatwake.report.flow_reading import Direction, board_direction, pair_direction
 from heatwake.report.parts import COVERAGE, PartRow
-from heatwake.schema.variables import DIRECTION_CHANGE, FLOW_STATUS
+from heatwake.schema.variables import DIRECTION_CHANGE, FLOW_STATUS, PLACE_STATE
 
 
 def summary_rows(rows: list[PartRow]) -> list[dict[str, Any]]:
@@ -62,6 +62,7 @@ def _session_rows(comparison: xr.Dataset, name: str) -> list[dict[str, Any]]:
         "steady_rise_difference_K": np.nan,
         "steady_rise_difference_uncertainty_K": np.nan,
         "significant": "",
+        **_place(chosen),
         **_turn(chosen, "board"),
     }
     regions = [
@@ -78,6 +79,18 @@ def _session_rows(comparison: xr.Dataset, name: str) -> list[dict[str, Any]]:
         for region in chosen["region"].to_numpy()
     ]
     return [board, *regions]
+
+
+def _place(chosen: xr.Dataset) -> dict[str, Any]:
+    """How the session's map lies on the reference's, by their pictures."""
+    if "place_state" not in chosen:
+        return {"place": "not told", "place_quality": np.nan, "place_shift_x_mm": np.nan, "place_shift_y_mm": np.nan}
+    return {
+        "place": PLACE_STATE[int(chosen["place_state"])],
+        "place_quality": float(chosen["place_quality"]),
+        "place_shift_x_mm": float(chosen["place_shift_x"]),
+        "place_shift_y_mm": float(chosen["place_shift_y"]),
+    }
 
 
 def _turn(chosen: xr.Dataset, prefix: str) -> dict[str, Any]:

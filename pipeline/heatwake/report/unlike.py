@@ -9,7 +9,7 @@ import xarray as xr
 from heatwake.report.answers import conditions
 from heatwake.report.parts import final_ambient
 from heatwake.report.words import number
-from heatwake.schema.variables import VARIABLES
+from heatwake.schema.variables import PLACE_STATE, VARIABLES
 
 _MUST_AGREE: Final = (
     "power",
@@ -73,6 +73,25 @@ def warning(rows: list[Unlike]) -> str:
     if others:
         parts.append("Something differs that is not stated as a condition; it may have caused part of the change.")
     return " ".join(parts)
+
+
+def place_words(chosen: xr.Dataset) -> str:
+    """Return how well the session's map lies on the reference's, by the pictures of the board."""
+    state = PLACE_STATE[int(chosen["place_state"])] if "place_state" in chosen else "not told"
+    if state == "not told":
+        return ""
+    if state == "no match":
+        quality = number(float(chosen["place_quality"]), digits=2)
+        return (
+            f"Its picture does not match the reference's board (quality {quality}): check corners_px, or whether it is "
+            "the same board. No difference of the maps is called significant."
+        )
+    x, y = (number(float(chosen[f"place_shift_{axis}"]), digits=2, signed=True) for axis in "xy")
+    unit = str(chosen["place_shift_x"].attrs.get("units", "mm"))
+    where = f"By their pictures the session's map lies {x}, {y} {unit} from the reference's"
+    if state == "too far":
+        return f"{where}: more than an error of clicked corners. It is not moved, and no difference of the maps counts."
+    return f"{where}; that is taken out of the difference."
 
 
 def _factors(reference: xr.Dataset, session: xr.Dataset) -> list[Unlike]:

@@ -95,6 +95,8 @@ def stored_session(folder: Path, target: Path) -> xr.Dataset:
     """Return the results of a session that is done, with what its file says, but for flow and spread; maps lazily."""
     description, dataset = open_description(folder)
     made = {name: results.open_result(target / name) for name in ("registration.nc", "rise.nc", "regions.nc")}
+    if description.camera.distortion is not None:  # the lens is not known here: pictures cannot be laid on the board
+        made["registration.nc"] = made["registration.nc"].drop_vars("still_picture", errors="ignore")
     conditions = json.dumps(description.conditions, sort_keys=True)
     return _merge(dataset.assign_attrs(conditions=conditions), *_known(made))
 

@@ -55,6 +55,7 @@ REGION_SIZE: Final = ("measured", "small", "too small")
 OPENING_KIND: Final = ("fan", "vent")
 OPENING_ROLE: Final = ("inlet", "outlet", "undecided")
 FLOW_SOURCE: Final = ("none", "physical fit", "local drift")
+PLACE_STATE: Final = ("not told", "corrected", "too far", "no match")
 DIRECTION_CHANGE: Final = ("unchanged", "turned", "reversed", "not identifiable")
 
 _PICTURE, _SMALL = ("row", "column"), ("picture_row", "picture_column")
@@ -316,6 +317,12 @@ _ROWS: Final = (
     Variable("steady_rise_difference", _PAIR_REGION, "K", "difference of the final rise"),
     Variable("steady_rise_difference_uncertainty", _PAIR_REGION, "K", "standard uncertainty, own terms only"),
     Variable("region_significant", _PAIR_REGION, "1", "whether the difference is more than noise", flags=YES_NO),
+    Variable("place_state", _PAIR, "1", "what became of the distance between the two maps", flags=PLACE_STATE),
+    Variable("place_quality", _PAIR, "1", "share of the print that agrees with the reference's, beyond chance"),
+    Variable("place_shift_x", _PAIR, "mm", "distance of the session's map from the reference's, at the middle"),
+    Variable("place_shift_y", _PAIR, "mm", "distance of the session's map from the reference's, at the middle"),
+    Variable("place_rotation", _PAIR, "degree", "turn of the session's map, counter-clockwise"),
+    Variable("place_uncertainty", _PAIR, "1", "standard uncertainty of a place along one direction, in cells"),
     Variable("region_flow_direction_change", _PAIR_REGION, "degree", "turn of the direction, -180 to 180"),
     Variable("region_flow_direction_change_uncertainty", _PAIR_REGION, "degree", "standard uncertainty of the turn"),
     Variable("region_flow_change", _PAIR_REGION, "1", "what became of the direction", flags=DIRECTION_CHANGE),

@@ -9,16 +9,18 @@ import numpy.typing as npt
 import xarray as xr
 from pydantic import Field, PositiveFloat
 
+from heatwake.kernels.interpolation import resample
 from heatwake.kernels.rectangles import pixel_window
 from heatwake.kernels.significance import gradient_uncertainty, significant
 from heatwake.schema.settings import Settings
 from heatwake.schema.variables import label
+from heatwake.stages.board_match import Residual, residual_place
 from heatwake.stages.flow import FlowSettings, compare_flow
 from heatwake.stages.uncertainty import TemperatureSettings, rise_uncertainty
 
 Array = npt.NDArray[Any]
 
-VERSION: Final = 2
+VERSION: Final = 3
 JOINT: Final = {
     "joint_flow_direction": "reference_flow_direction",
     "joint_flow_direction_uncertainty": "reference_flow_direction_uncertainty",
@@ -33,7 +35,8 @@ class ComparisonSettings(Settings):
     false_discovery_rate: float = Field(default=0.01, gt=0, lt=1)  # of pixels
     region_false_discovery_rate: float = Field(default=0.05, gt=0, lt=1)
     least_cluster_px: int = Field(default=9, ge=1)
-    placement_px: float = Field(default=0.5, ge=0)  # of a pixel between two sessions, standard uncertainty
+    placement_px: float = Field(default=0.5, ge=0)  # of a pixel between two sessions where it cannot be measured
+    farthest_px: PositiveFloat = 4.0  # rms over the board; maps farther apart are not moved: no error of a click
     flow: FlowSettings = FlowSettings()  # set by the workflow's [flow] table
     uncertainty: TemperatureSettings = TemperatureSettings()  # set by the workflow's [temperature] table
 
@@ -77,19 +80,36 @@ def _compare_one(session: xr.Dataset, base: xr.Dataset, settings: ComparisonSett
     maps = [_late_map(one, end=end, settings=settings) for one in (session, base)]
     if session["x"].size != base["x"].size or not np.allclose(session["x"], base["x"]):
         maps[0] = [array.interp(x=base["x"], y=base["y"]) for array in maps[0]]
+    place = residual_place(session, base, farthest=settings.farthest_px)
+    if place.state == "corrected":
+        maps[0] = [_moved(array, place) for array in maps[0]]
     rise, own = (np.stack([pair[number].to_numpy() for pair in maps]) for number in (0, 1))
     difference = rise[0] - rise[1]
     # A shared error of place moves the edges of what is hot in both maps alike; what differs is one map's own.
-    placement = gradient_uncertainty(rise[1], placement=settings.placement_px)
+    placement = gradient_uncertainty(rise[1], placement=_placement_px(place, settings))
     uncertainty = np.sqrt((own**2).sum(axis=0) + placement**2)
     flags = significant(
         difference, uncertainty, rate=settings.false_discovery_rate, least_cluster=settings.least_cluster_px
     )
+    if place.state in ("too far", "no match"):
+        flags[...] = False  # with places unknown every edge looks like a change
     made["rise_difference"] = (("y", "x"), difference)
     made["rise_difference_uncertainty"] = (("y", "x"), uncertainty)
     made["significant"] = (("y", "x"), flags.astype(np.int8))
+    made = made.assign(place.variables())
     made = made.assign(_region_differences(session, base, made, rise[1], settings))
     return made.merge(_flow_changes(session, base, made["region"], settings))
+
+
+def _moved(values: xr.DataArray, place: Residual) -> xr.DataArray:
+    """Return a session's map, on the reference's grid, with what it shows at the reference's places."""
+    plain = np.asarray(values.to_numpy(), dtype=np.float32)
+    return values.copy(data=resample(plain, place.matrix, shape=(plain.shape[0], plain.shape[1])))
+
+
+def _placement_px(place: Residual, settings: ComparisonSettings) -> float:
+    """Return the standard uncertainty of a place between the two maps: as measured, else as set."""
+    return place.uncertainty if place.state == "corrected" else settings.placement_px
 
 
 def _since_power_on(session: xr.Dataset) -> float:
