@@ -196,6 +196,7 @@ def _regions(elapsed: np.ndarray, *, factor: float) -> dict[str, object]:
         "remaining_rise": left, "is_steady": (left < 1.6).astype(np.int8),
         "region_emissivity_uncertainty": np.full(len(PARTS), 0.02), "region_size": np.ones(len(PARTS), dtype=np.int8),
         "region_emissivity_low": (numbers[4] < 0.6).astype(np.int8), "spot_bias": np.full(len(PARTS), 0.2),
+        "region_beyond_range": np.zeros(len(PARTS), dtype=np.int8),
     }  # fmt: skip
     made: dict[str, object] = {name: ("region", values) for name, values in pairs.items()}
     made |= _budget(spread, final)

@@ -89,7 +89,11 @@ def test_results_without_budgets_have_no_rows(charger: xr.Dataset) -> None:
 
 @pytest.mark.parametrize(
     ("flags", "word"),
-    [({"region_emissivity_low": 1}, "not a temperature"), ({"region_size": 2}, "too small to measure")],
+    [
+        ({"region_emissivity_low": 1}, "not a temperature"),
+        ({"region_size": 2}, "too small to measure"),
+        ({"region_beyond_range": 1}, "beyond the camera's range"),
+    ],
 )
 def test_no_margin_is_claimed_of_what_is_not_measured(charger: xr.Dataset, flags: dict[str, int], word: str) -> None:
     rows = part_rows(flagged(charger, **flags))

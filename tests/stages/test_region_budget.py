@@ -63,6 +63,15 @@ def test_sizes_are_pixels_across_the_smaller_side(regions):
     assert regions["region_emissivity_low"].to_numpy().tolist() == [0, 0, 0, 1]
 
 
+def test_a_part_of_which_the_hottest_is_beyond_the_range_is_told():
+    session = measure_temperature(board(), RegionsSettings().uncertainty).compute()
+    for name in ("temperature", "temperature_rise"):
+        session[name][:, SIDE - 48 : SIDE - 42, 12:18] = np.nan  # within "large"
+    assert not measure_regions(session, RegionsSettings())["region_beyond_range"].any()  # masked for another reason
+    found = measure_regions(session.assign(range_high=85.0), RegionsSettings())["region_beyond_range"]
+    assert found.to_numpy().tolist() == [1, 0, 0, 0]
+
+
 def test_pixels_are_the_recordings_and_not_the_maps():
     """A board of 100 x 50 mm in 200 x 150 px: 2 px/mm along x, 3 along y."""
     session = seen_in([10.0, 210.0, 210.0, 10.0])

@@ -18,8 +18,12 @@ Verdict = Literal[
     "not settled",
     "not a temperature",
     "too small to measure",
+    "beyond the camera's range",
 ]
-NOT_MEASURED: Final[tuple[Verdict, ...]] = ("not a temperature", "too small to measure")
+NOT_MEASURED: Final[tuple[Verdict, ...]] = (
+    *("not a temperature", "too small to measure"),
+    "beyond the camera's range",
+)
 """Verdicts on the reading itself: no margin is claimed."""
 
 LEAST_BIAS: Final = 0.05  # [K] that is worth saying
@@ -154,10 +158,12 @@ def reach(uncertainty: float, *, high: float, holds: bool) -> float:
     return expanded if holds or not np.isfinite(high) else max(expanded, high)
 
 
-def reading_verdict(*, emissivity_low: bool, size: str) -> Verdict | None:
+def reading_verdict(*, emissivity_low: bool, size: str, beyond_range: bool = False) -> Verdict | None:
     """Return the verdict on a reading that is no measurement of the part; None where it is one."""
     if emissivity_low:
         return "not a temperature"
+    if beyond_range:
+        return "beyond the camera's range"
     return "too small to measure" if size == "too small" else None
 
 
@@ -195,7 +201,11 @@ def _row(results: xr.Dataset, number: int, name: str, *, ambient: float, highest
     at = highest if np.isfinite(highest) else ambient
     flag = value("region_size")
     size = REGION_SIZE[int(flag)] if np.isfinite(flag) else REGION_SIZE[0]
-    refused = reading_verdict(emissivity_low=value("region_emissivity_low") == 1, size=size)
+    refused = reading_verdict(
+        emissivity_low=value("region_emissivity_low") == 1,
+        size=size,
+        beyond_range=value("region_beyond_range") == 1,
+    )
     left = margin(limit, rise=rise, ambient=at) if refused is None else np.nan
     judged = refused or verdict(
         left,
@@ -244,6 +254,8 @@ def _remark(row: PartRow, *, size: str) -> str:
     remarks = []
     if row.verdict == "not a temperature":
         remarks.append(f"emissivity {row.emissivity:.2f}: mostly reflection is seen")
+    if row.verdict == "beyond the camera's range":
+        remarks.append("part of it is hotter than the camera was set to show")
     if size != "measured":
         few = f"{row.pixels:.1f} px across: {size}"
         way = "low" if row.bias > 0 else "high"  # of a part cooler than what is around it

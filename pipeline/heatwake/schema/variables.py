@@ -245,6 +245,7 @@ _ROWS: Final = (
     Variable("region_limit", _REGION, "degC", "limit; NaN where none is given"),
     Variable("region_found", _REGION, "1", "whether a hot spot was found there", flags=YES_NO),
     Variable("region_pixels", _REGION, "1", "pixels of the recording across the region's smaller side"),
+    Variable("region_beyond_range", _REGION, "1", "whether part of it is hotter than the range", flags=YES_NO),
     Variable("region_size", _REGION, "1", "whether those pixels are enough", flags=REGION_SIZE),
     Variable("spot_bias", _REGION, "K", "what the core is expected to read too low for being small; not corrected"),
     Variable("spot_bias_mean", _REGION, "K", "what the mean is expected to read too low; not corrected"),

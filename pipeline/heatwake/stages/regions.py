@@ -74,6 +74,7 @@ def measure_regions(session: xr.Dataset, settings: RegionsSettings) -> xr.Datase
         regions[name] = (("region", "time"), series[name])
     regions = regions.assign_coords({name: session[name] for name in ("time", "elapsed")})
     regions = regions.assign(_surface(session, inner, least=settings.least_emissivity))
+    regions["region_beyond_range"] = ("region", _beyond_range(session, final, windows))
     sizes = measure_sizes(
         session, regions, final=final, windows=(windows, inner), ring=settings.ring_px, spot=settings.spot_px
     )
@@ -97,6 +98,14 @@ def final_map(session: xr.Dataset, *, seconds: float) -> Array:
         total[seen] += rise[seen]
         count += seen
     return np.where(count > 0, total / np.maximum(count, 1), np.nan)
+
+
+def _beyond_range(session: xr.Dataset, final: Array, windows: list[tuple[slice, slice]]) -> Array:
+    """Mark the regions of which something is not seen at the end though the rest is, where readings end at a bound."""
+    if "range_high" not in session or not np.isfinite(session["range_high"]):
+        return np.zeros(len(windows), dtype=np.int8)
+    seen = [np.isfinite(final[window]) for window in windows]
+    return np.array([one.any() and not one.all() for one in seen], dtype=np.int8)
 
 
 def _least_prominence(session: xr.Dataset, final: Array, settings: RegionsSettings) -> float:
@@ -319,5 +328,5 @@ STAGE: Final = Stage(
     apply=measure_regions,
     needs=("temperature", "temperature_rise", "rise_noise", "emissivity", "frames_used", "power_on"),
     makes=(*SERIES, "rise_uncertainty", "steady_rise", "time_constant", "is_steady"),
-    version=5,
+    version=6,
 )

@@ -404,5 +404,5 @@ STAGE: Final = Stage(
         *("shift_x", "shift_y", "rotation", "quality", "usable", "reason", "offset_step", "still_picture"),
         *("pose_uncertainty", "offset_step_uncertainty", "masked_frame", "frame_mask"),
     ),
-    version=4,
+    version=5,
 )
