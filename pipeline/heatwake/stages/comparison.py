@@ -35,7 +35,7 @@ class ComparisonSettings(Settings):
     false_discovery_rate: float = Field(default=0.01, gt=0, lt=1)  # of pixels
     region_false_discovery_rate: float = Field(default=0.05, gt=0, lt=1)
     least_cluster_px: int = Field(default=9, ge=1)
-    placement_px: float = Field(default=0.5, ge=0)  # of a pixel between two sessions where it cannot be measured
+    placement_px: float = Field(default=0.5, ge=0)  # of a pixel between two sessions, at least; standard uncertainty
     farthest_px: PositiveFloat = 4.0  # rms over the board; maps farther apart are not moved: no error of a click
     flow: FlowSettings = FlowSettings()  # set by the workflow's [flow] table
     uncertainty: TemperatureSettings = TemperatureSettings()  # set by the workflow's [temperature] table
@@ -108,8 +108,14 @@ def _moved(values: xr.DataArray, place: Residual) -> xr.DataArray:
 
 
 def _placement_px(place: Residual, settings: ComparisonSettings) -> float:
-    """Return the standard uncertainty of a place between the two maps: as measured, else as set."""
-    return place.uncertainty if place.state == "corrected" else settings.placement_px
+    """Return the standard uncertainty of a place between the two maps: as set, and more where more was measured.
+
+    Never less: two recordings of one thing, aligned to 0.03 px, still differ at edges as if by some 0.4 px, for each
+    camera's pixels cut them elsewhere.
+    """
+    if place.state != "corrected":
+        return settings.placement_px
+    return max(place.uncertainty, settings.placement_px)
 
 
 def _since_power_on(session: xr.Dataset) -> float:
