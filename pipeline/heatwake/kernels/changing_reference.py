@@ -15,7 +15,7 @@ import numpy.typing as npt
 from heatwake.kernels.alignment import compose, resample
 from heatwake.kernels.frame_quality import thumbnail
 from heatwake.kernels.pose_search import Alignment, Target, align
-from heatwake.kernels.reference_picture import Reference, contrast_of, edges_of, locate, median_where_seen
+from heatwake.kernels.reference_picture import Reference, contrast_of, edges_of, levelled, locate, median_where_seen
 
 Array = npt.NDArray[Any]
 
@@ -97,7 +97,7 @@ def times_to_picture(pictures: list[Array], at: npt.NDArray[np.intp], *, count: 
     wanted = min(MOST_TIMES, count // (2 * LEAST_FRAMES))
     if wanted < 2 or len(at) < 2:
         return []
-    cells = np.array([thumbnail(one - np.float32(np.nanmedian(one)), longest=CELLS) for one in pictures])
+    cells = np.array([thumbnail(levelled(one), longest=CELLS) for one in pictures])
     steps = np.sqrt(np.nanmean(np.diff(cells, axis=0) ** 2, axis=(1, 2)))
     changed, passed = np.cumsum(steps, dtype=np.float64), at[1:] - at[0]
     share = CHANGE_SHARE * changed / max(float(changed[-1]), 1e-9) + (1 - CHANGE_SHARE) * passed / passed[-1]
@@ -152,7 +152,7 @@ def look_at_a_time(frames: list[Array], anchor: Reference, *, guess: Array) -> L
     Look or None
         None where they do not go together or the anchor is not found again.
     """
-    contrasts = [contrast_of(one) for one in frames]
+    contrasts, frames = [contrast_of(one) for one in frames], [levelled(one) for one in frames]
     found = [align(one, anchor.contrast, guess=guess) for one in contrasts]
     if float(np.median([one.quality for one in found])) < ALIKE:
         found = _on_each_other(contrasts, frames)
@@ -214,5 +214,4 @@ def _link(picture: Array, anchor: Reference, *, guess: Array) -> Array | None:
 
 
 def _mean_picture(frames: list[Array], poses: Array, chosen: npt.NDArray[np.intp]) -> Array:
-    levelled = [resample(frames[one] - np.float32(np.nanmedian(frames[one])), poses[one]) for one in chosen]
-    return median_where_seen(np.stack(levelled))
+    return median_where_seen(np.stack([resample(frames[one], poses[one]) for one in chosen]))

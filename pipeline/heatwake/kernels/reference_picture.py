@@ -85,7 +85,7 @@ def build_reference(sample: list[Array]) -> Array:
         guesses = [one.pose for one in found]
         best = float(np.median([one.quality for one in found]))
         aligned = [
-            resample(picture - np.float32(np.nanmedian(picture)), one.pose)
+            resample(levelled(picture), one.pose)
             for picture, one in zip(warm, found, strict=True)
             if one.quality >= FITTING * best
         ]
@@ -94,12 +94,18 @@ def build_reference(sample: list[Array]) -> Array:
     return picture
 
 
+def levelled(picture: Array) -> Array:
+    """Return a picture about its median; masked pixels are NaN."""
+    seen = np.isfinite(picture)
+    return picture - np.float32(np.median(picture if seen.all() else picture[seen]))
+
+
 def median_where_seen(pictures: Array) -> Array:
     """Return each pixel's median over the pictures (n, rows, columns) that show it; NaN where none does."""
-    seen = np.isfinite(pictures).any(axis=0)
-    median = np.full(pictures.shape[1:], np.nan, dtype=np.float32)
-    median[seen] = np.nanmedian(pictures[:, seen], axis=0)
-    return median
+    ordered = np.sort(pictures, axis=0)  # NaN comes last
+    count = np.isfinite(pictures).sum(axis=0)
+    middle = np.stack([np.maximum(count - 1, 0) // 2, count // 2]).clip(max=len(pictures) - 1)
+    return np.asarray(np.take_along_axis(ordered, middle, axis=0).mean(axis=0), dtype=np.float32)
 
 
 def locate(frame: Array, reference: Reference, *, guess: Array, good: float) -> Alignment:
