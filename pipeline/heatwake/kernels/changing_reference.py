@@ -3,12 +3,13 @@
 A picture of a warm board shows another contrast than one of a cold board, and what differs pulls an alignment aside,
 by tenths of a pixel just after power-on. So each frame is aligned to what the board looked like around its own time,
 and the mean pictures of those times, nearly free of noise, are brought on each other by an alignment that gives little
-weight to places that changed.
+weight to places that changed; those that changed most take no part at their time.
 """
 
 from dataclasses import dataclass, field
 from typing import Any, Final
 
+import cv2
 import numpy as np
 import numpy.typing as npt
 
@@ -30,6 +31,10 @@ FITTING: Final = 0.5  # of the best quality that a frame needs to take part
 CAUTION: Final = 10.0  # times the noise in a time's mean counts against it when it is blended with the anchor
 PATTERN: Final = 0.25  # power of the pattern that stays with the sensor to that of a frame's noise
 ALIKE: Final = 0.3  # correlation with the anchor from which a time's frames are aligned by it
+DRAWN: Final = 0.1  # [px] that another look draws a pose aside, typically
+CHANGED: Final = 1.4  # times the usual misfit, rms, from which a place looks otherwise
+AROUND: Final = 11  # [px] over which that is judged
+UNKNOWN: Final = np.float32(np.nan)
 POOR: Final = 0.3  # correlation of two times' edges below which they aren't brought on each other
 
 
@@ -154,24 +159,44 @@ def look_at_a_time(frames: list[Array], anchor: Reference, *, guess: Array) -> L
     """
     contrasts, frames = [contrast_of(one) for one in frames], [levelled(one) for one in frames]
     found = [align(one, anchor.contrast, guess=guess) for one in contrasts]
-    if float(np.median([one.quality for one in found])) < ALIKE:
+    alike = float(np.median([one.quality for one in found])) >= ALIKE
+    if not alike:
         found = _on_each_other(contrasts, frames)
     poses, quality = np.array([one.pose for one in found]), np.array([one.quality for one in found])
     fits = (quality > 0) & (quality >= FITTING * np.median(quality))
     if np.count_nonzero(fits) < LEAST_FRAMES:
         return None
-    link = _link(_mean_picture(frames, poses, np.flatnonzero(fits)), anchor, guess=np.zeros(3))
+    chosen = np.flatnonzero(fits)
+    link = _link(_mean_picture(frames, poses, chosen), anchor, guess=np.zeros(3))
     if link is None:
         return None
-    poses = compose(poses, link)
-    chosen = np.flatnonzero(fits)
+    moved, agreement = link
+    if alike:  # by the anchor the frames lie right but for their look: how noise moves the mean must not be believed
+        moved = moved * DRAWN**2 / (DRAWN**2 + anchor.edges.uncertainty(agreement) ** 2)
+    poses = compose(poses, moved)
     whole, *halves = (_mean_picture(frames, poses, some) for some in (chosen, chosen[::2], chosen[1::2]))
     contrast, edges = (
         _with_anchor(prepared(whole), halves=[prepared(one) for one in halves], count=len(chosen), anchor=target)
         for prepared, target in ((contrast_of, anchor.contrast), (edges_of, anchor.edges))
     )
+    changed = _changed(contrast_of(whole), anchor.contrast)
+    contrast, edges = (np.where(changed, UNKNOWN, one) for one in (contrast, edges))
     drawn = Target.of(np.nan_to_num(contrast), np.isfinite(contrast)).drawn_to(contrast_of(whole))
     return Look(contrast, edges, poses, drawn)
+
+
+def _changed(picture: Array, anchor: Target) -> npt.NDArray[np.bool_]:
+    """Mark places that do not look as the anchor does, more than places usually do.
+
+    A crease of the film that has slid, a reflection, an edge that heat runs along: they must not steer a pose.
+    """
+    seen = np.isfinite(picture) & anchor.known
+    if not seen.any():
+        return np.zeros(picture.shape, dtype=np.bool_)
+    own, wanted = np.where(seen, picture, 0), np.where(seen, anchor.picture, 0)
+    gain = np.float32((own * wanted).sum() / max(float((wanted**2).sum()), 1e-9))
+    misfit = cv2.blur((own - gain * wanted) ** 2, (AROUND, AROUND))
+    return np.asarray(misfit > CHANGED**2 * np.median(misfit[seen]))
 
 
 def _with_anchor(picture: Array, *, halves: list[Array], count: int, anchor: Target) -> Array:
@@ -189,7 +214,7 @@ def _with_anchor(picture: Array, *, halves: list[Array], count: int, anchor: Tar
     weight = np.float32(1 / (1 + CAUTION * noise * (1 / count + PATTERN)))
     gain = np.float32((own @ wanted) / max(float(wanted @ wanted), 1e-9))
     blend = weight * picture + (1 - weight) * gain * anchor.picture
-    return np.where(anchor.known, blend, np.float32(np.nan)).astype(np.float32)
+    return np.where(anchor.known, blend, UNKNOWN).astype(np.float32)
 
 
 def _on_each_other(contrasts: list[Array], frames: list[Array]) -> list[Alignment]:
@@ -203,14 +228,14 @@ def _on_each_other(contrasts: list[Array], frames: list[Array]) -> list[Alignmen
     return [align(one, own, guess=first.pose) for one, first in zip(contrasts, found, strict=True)]
 
 
-def _link(picture: Array, anchor: Reference, *, guess: Array) -> Array | None:
-    """Return the pose of the anchor's content on another time's picture."""
+def _link(picture: Array, anchor: Reference, *, guess: Array) -> tuple[Array, float] | None:
+    """Return the pose of the anchor's content on another time's picture, and the correlation of their edges."""
     rough = locate(picture, anchor, guess=guess, good=FITTING)
     edges = edges_of(picture)
     starts = [one.pose for one in (rough, align(edges, anchor.edges, guess=guess)) if one.quality > 0]
     found = [one for one in (anchor.edges.find_robustly(edges, start=start) for start in starts) if one is not None]
     best = max(found, key=lambda one: one[1], default=None)
-    return None if best is None or best[1] < POOR else best[0]
+    return None if best is None or best[1] < POOR else best
 
 
 def _mean_picture(frames: list[Array], poses: Array, chosen: npt.NDArray[np.intp]) -> Array:
