@@ -55,6 +55,5 @@ def _obstructed(pictures: Array, among: Mask) -> Mask:
     low, high = explained(usual, usual, shape=pictures.shape[1:])
     for number in np.flatnonzero(among):
         away = departure(pictures[number], low, high)
-        places = obstructed_places(away, least=OBSTRUCTED_K)
-        found[number] = places.sum() > OBSTRUCTED_SHARE * np.isfinite(away).sum()
+        found[number] = obstructed_places(away, least=OBSTRUCTED_K).mean() > OBSTRUCTED_SHARE
     return found

@@ -19,6 +19,7 @@ from heatwake.errors import InputError
 from heatwake.kernels.alignment import compose, invert, resample
 from heatwake.kernels.changing_reference import ChangingReference, times_to_picture
 from heatwake.kernels.frame_quality import (
+    TREND_FRAMES,
     carried_on,
     common_steps,
     departure,
@@ -70,7 +71,7 @@ class RegistrationSettings(Settings):
     obstruction_departure: PositiveFloat = 1.0  # [K] a place that differs by more from before and after is covered
     obstruction_share: PositiveFloat = 0.005  # of the picture in the way, from which it is left out of a frame
     masked_share: NonNegativeFloat = 0.4  # of the picture left out, with a margin, above which the whole frame is
-    uncertain_px: PositiveFloat = 0.25  # [px rms] a moving camera's frame whose pose is known less well is left out
+    uncertain_px: PositiveFloat = 0.4  # [px rms] a moving camera's frame whose pose is known less well is left out
     poor_quality: NonNegativeFloat = 0.3  # correlation below which a pose is not known
     obstruction_s: PositiveFloat = 40.0  # [s] how far before and after is looked; twice what a hand may stay
     gap_factor: PositiveFloat = 2.5  # an interval this much longer than its neighbours is a gap
@@ -255,6 +256,11 @@ class _Watch:
         """Whether there's as much between two frames as it takes to tell what's usual."""
         return last - first > WINDOW_FRAMES and self._time(first, last) > self.settings.obstruction_s
 
+    @property
+    def _near(self) -> float:
+        """[s] within which frames tell what goes on."""
+        return LEAST_SIDE * self.settings.obstruction_s
+
     def _time(self, first: int, last: int) -> float:
         return float(self.elapsed[last] - self.elapsed[first])
 
@@ -265,7 +271,7 @@ class _Watch:
             self.usual = (pool, *self._usual(index, picture))
         _, low, high = self.usual
         places = obstructed_places(departure(picture, low, high), least=self.settings.obstruction_departure)
-        if places.sum() > self.settings.obstruction_share * np.isfinite(picture).sum():
+        if places.mean() > self.settings.obstruction_share:
             self.obstructed[index] = widened(places, by=MARGIN)
         else:
             self.before.append((index, picture))
@@ -278,12 +284,12 @@ class _Watch:
         # what's there from the start is judged by what comes after, and what stays to the end by what was before
         if len(before) < WINDOW_FRAMES <= len(after):
             before = []
-        elif before and (
-            not after or self._time(index, self.waiting[-1][0]) < LEAST_SIDE * self.settings.obstruction_s
-        ):
+        elif before and (not after or self._time(index, self.waiting[-1][0]) < self._near):
             latest = [self.before[-1 - k] for k in range(min(len(self.before), TREND_WINDOW))]
             ago = np.array([self._time(one, index) for one, _ in latest])
-            return carried_on(np.array([one for _, one in latest]), ago)
+            if ago[:TREND_FRAMES][-1] < self._near:
+                return carried_on(np.array([one for _, one in latest]), ago)
+            after = []  # a slow recording: its latest frames do not tell what goes on
         return explained(_spread_over(before), _spread_over(after), shape=picture.shape)
 
 
