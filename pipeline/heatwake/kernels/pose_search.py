@@ -123,8 +123,8 @@ class Target:
         down: Array = np.zeros(values.shape)
         right: Array = np.zeros(values.shape)
         if min(values.shape) > 1:
-            down, right = (np.asarray(one) for one in np.gradient(values.astype(np.float64)))
-        steep = np.where(inner, np.hypot(down, right), 0.0)
+            down, right = (np.asarray(one, dtype=np.float64) for one in np.gradient(values))
+        steep = np.where(inner, np.sqrt(down * down + right * right), 0.0)
         chosen = _steepest(steep, places)
         rows, columns = (index.astype(np.float64) for index in np.nonzero(chosen))
         centre_row, centre_column = (np.array(values.shape) - 1) / 2
