@@ -32,7 +32,7 @@ def session_of(frames, elapsed=None):
     )
 
 
-def draw_board(poses, *, on=10, seed=1):
+def draw_board(poses, *, on=10, seed=1, pace=15):
     """Frames of a printed board with two spots that heat from frame ``on``; drawn twice as fine, moved, binned."""
     rng = np.random.default_rng(seed)
     fine = (2 * SHAPE[0], 2 * SHAPE[1])
@@ -46,7 +46,7 @@ def draw_board(poses, *, on=10, seed=1):
     spots += np.exp(-((right - 180) ** 2 + (down - 120) ** 2) / 500)
     frames = []
     for index, pose in enumerate(poses):
-        rise = (3 + 20 * spots) * (1 - np.exp(-max(index - on, 0) / 15))
+        rise = (3 + 20 * spots) * (1 - np.exp(-max(index - on, 0) / pace))
         picture = 24 + emissivity * rise + 0.4 * (emissivity - 0.93)
         matrix = pose_matrix(2 * pose[0], 2 * pose[1], pose[2], shape=fine)
         moved = cv2.warpAffine(picture, matrix, fine[::-1], flags=cv2.INTER_CUBIC, borderMode=cv2.BORDER_REPLICATE)
@@ -126,6 +126,13 @@ def test_a_frame_that_is_mostly_covered_is_left_out_whole():
     assert flagged(result, "obstructed") == [45, 46, 47, 48]
     assert np.flatnonzero(result["usable"].values == 0).tolist() == [45, 46, 47, 48]
     assert result["masked_frame"].size == 0
+
+
+def test_a_short_recording_that_heats_fast_is_not_taken_for_covered():
+    frames = draw_board(np.zeros((90, 3)), on=20, pace=60)  # 0.3 K a frame at first, 9 s in all
+    frames[80:84, 60:, 40:60] = 33.0
+    result = register(session_of(frames, np.arange(90) * 0.1), RegistrationSettings())
+    assert flagged(result, "obstructed") == [80, 81, 82, 83]
 
 
 @pytest.mark.parametrize("covered", [range(4), range(66, 70)])

@@ -266,30 +266,40 @@ class _Watch:
 
     def _judge(self) -> None:
         index, picture = self.waiting.popleft()
-        pool = int(self.elapsed[index] // POOL_S)
-        if self.usual is None or self.usual[0] != pool:
-            self.usual = (pool, *self._usual(index, picture))
-        _, low, high = self.usual
+        low, high = self._trend(index) or self._of_pool(index, picture)
         places = obstructed_places(departure(picture, low, high), least=self.settings.obstruction_departure)
         if places.mean() > self.settings.obstruction_share:
             self.obstructed[index] = widened(places, by=MARGIN)
         else:
             self.before.append((index, picture))
 
+    def _ends_soon(self, index: int) -> bool:
+        """Whether the frames after are too few to judge by: what stays to the end is judged by what was before."""
+        return not self.waiting or self._time(index, self.waiting[-1][0]) < self._near
+
+    def _trend(self, index: int) -> tuple[Array, Array] | None:
+        """What the frames just before tell, where there's little after; None where they lie too far apart."""
+        if len(self.before) < WINDOW_FRAMES or not self._ends_soon(index):
+            return None
+        latest = [self.before[-1 - k] for k in range(min(len(self.before), TREND_WINDOW))]
+        ago = np.array([self._time(one, index) for one, _ in latest])
+        return carried_on(np.array([one for _, one in latest]), ago) if ago[TREND_FRAMES - 1] < self._near else None
+
+    def _of_pool(self, index: int, picture: Array) -> tuple[Array, Array]:
+        pool = int(self.elapsed[index] // POOL_S)
+        if self.usual is None or self.usual[0] != pool:
+            self.usual = (pool, *self._usual(index, picture))
+        return self.usual[1:]
+
     def _usual(self, index: int, picture: Array) -> tuple[Array, Array]:
         while self.before and self._reaches(self.before[0][0], index):
             self.before.popleft()  # too long ago, also where all since was in the way: what stays is accepted
         before = [one for _, one in self.before][::-1]
         after = [one for _, one in self.waiting]
-        # what's there from the start is judged by what comes after, and what stays to the end by what was before
-        if len(before) < WINDOW_FRAMES <= len(after):
+        if len(before) < WINDOW_FRAMES <= len(after):  # what's there from the start is judged by what comes after
             before = []
-        elif before and (not after or self._time(index, self.waiting[-1][0]) < self._near):
-            latest = [self.before[-1 - k] for k in range(min(len(self.before), TREND_WINDOW))]
-            ago = np.array([self._time(one, index) for one, _ in latest])
-            if ago[:TREND_FRAMES][-1] < self._near:
-                return carried_on(np.array([one for _, one in latest]), ago)
-            after = []  # a slow recording: its latest frames do not tell what goes on
+        elif before and self._ends_soon(index):
+            after = []
         return explained(_spread_over(before), _spread_over(after), shape=picture.shape)
 
 
