@@ -15,8 +15,9 @@ import numpy.typing as npt
 
 from heatwake.kernels.alignment import compose, resample
 from heatwake.kernels.frame_quality import thumbnail
+from heatwake.kernels.moving import median_where_seen
 from heatwake.kernels.pose_search import Alignment, Target, align
-from heatwake.kernels.reference_picture import Reference, contrast_of, edges_of, levelled, locate, median_where_seen
+from heatwake.kernels.reference_picture import Reference, contrast_of, edges_of, levelled, locate
 
 Array = npt.NDArray[Any]
 

@@ -15,6 +15,7 @@ from heatwake.kernels.compiled import compiled
 
 Array = npt.NDArray[np.floating[Any]]
 
+STILL: Final = ((1.0, 0.0, 0.0), (0.0, 1.0, 0.0))  # a picture that has not moved
 NEAR: Final = 1e-3  # [px] nearer than this to a line of pixels the next one does not count
 
 
@@ -173,7 +174,7 @@ def resample(image: npt.ArrayLike, mapping: npt.ArrayLike, *, shape: tuple[int, 
     return total
 
 
-def resample_places(image: npt.ArrayLike, places: npt.ArrayLike, *, moved: npt.ArrayLike) -> Array:
+def resample_places(image: npt.ArrayLike, places: npt.ArrayLike, *, moved: npt.ArrayLike = STILL) -> Array:
     """Return the image at given places of a reference picture from which it has moved.
 
     Parameters
@@ -183,7 +184,7 @@ def resample_places(image: npt.ArrayLike, places: npt.ArrayLike, *, moved: npt.A
     places : (2, rows, columns) array
         Column and row in the reference picture; NaN where there is none.
     moved : (2, 3) array
-        From (column, row, 1) of the reference picture to (column, row) of the image.
+        From (column, row, 1) of the reference picture to (column, row) of the image; by default it has not moved.
 
     Returns
     -------

@@ -86,3 +86,11 @@ def nearest(places: npt.ArrayLike, wanted: npt.ArrayLike) -> npt.NDArray[np.intp
         return np.zeros(sought.shape, dtype=np.intp)
     after = np.searchsorted(at, sought).clip(1, len(at) - 1)
     return np.asarray(np.where(sought - at[after - 1] <= at[after] - sought, after - 1, after), dtype=np.intp)
+
+
+def median_where_seen(pictures: Array) -> Array:
+    """Return each place's median (...) over the pictures (n, ...) that show it, float32; NaN where none does."""
+    ordered = np.sort(pictures, axis=0)  # NaN comes last
+    count = np.isfinite(pictures).sum(axis=0)
+    middle = np.stack([np.maximum(count - 1, 0) // 2, count // 2]).clip(max=len(pictures) - 1)
+    return np.asarray(np.take_along_axis(ordered, middle, axis=0).mean(axis=0), dtype=np.float32)

@@ -7,6 +7,7 @@ import numpy as np
 import numpy.typing as npt
 from scipy.ndimage import find_objects, label
 
+from heatwake.kernels.moving import median_where_seen
 from heatwake.kernels.pixel_faults import DEAD, FLICKERING, NONE, OUTLIER
 
 Array = npt.NDArray[np.floating[Any]]
@@ -59,21 +60,13 @@ class Repair:
         if len(self.repaired):
             values = frames[:, self.near[..., 0], self.near[..., 1]]
             known = self.sound & np.isfinite(values if temperatures is None else temperatures[values])
-            median, told = _medians(values, known, least=self.sound.sum(axis=1) / 2)
+            median = median_where_seen(np.moveaxis(np.where(known, values, np.nan), -1, 0))
+            told = known.any(axis=-1) & (known.sum(axis=-1) >= self.sound.sum(axis=1) / 2)
+            median = np.where(told, median, 0)
             median = median if temperatures is None else np.rint(median)
             rows, columns = self.repaired.T
             made[:, rows, columns] = np.where(told, median, nothing).astype(frames.dtype)
         return made
-
-
-def _medians(values: npt.NDArray[Any], known: Mask, *, least: Array) -> tuple[Array, Mask]:
-    """Return medians over the last axis of what is known, and where at least so many are."""
-    ordered = np.sort(np.where(known, values, np.inf), axis=-1)
-    count = known.sum(axis=-1)
-    low, high = np.maximum(count - 1, 0) // 2, np.minimum(count // 2, values.shape[-1] - 1)
-    pair = (np.take_along_axis(ordered, one[..., None], axis=-1)[..., 0] for one in (low, high))
-    first, second = (np.where(count > 0, one, 0.0) for one in pair)
-    return (first + second) / 2, np.asarray((count > 0) & (count >= least))
 
 
 def plan_repair(flags: Flags) -> Repair:

@@ -8,6 +8,7 @@ import numpy as np
 import numpy.typing as npt
 
 from heatwake.kernels.alignment import compose, gradient_magnitude, invert, normalise_contrast, resample
+from heatwake.kernels.moving import median_where_seen
 from heatwake.kernels.pose_search import Alignment, Target, align
 
 Array = npt.NDArray[np.floating[Any]]
@@ -98,14 +99,6 @@ def levelled(picture: Array) -> Array:
     """Return a picture about its median; masked pixels are NaN."""
     seen = np.isfinite(picture)
     return picture - np.float32(np.median(picture if seen.all() else picture[seen]))
-
-
-def median_where_seen(pictures: Array) -> Array:
-    """Return each pixel's median over the pictures (n, rows, columns) that show it; NaN where none does."""
-    ordered = np.sort(pictures, axis=0)  # NaN comes last
-    count = np.isfinite(pictures).sum(axis=0)
-    middle = np.stack([np.maximum(count - 1, 0) // 2, count // 2]).clip(max=len(pictures) - 1)
-    return np.asarray(np.take_along_axis(ordered, middle, axis=0).mean(axis=0), dtype=np.float32)
 
 
 def locate(frame: Array, reference: Reference, *, guess: Array, good: float) -> Alignment:

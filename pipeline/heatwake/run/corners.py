@@ -23,7 +23,6 @@ Array = npt.NDArray[Any]
 
 SIDES: Final = ("top", "right", "bottom", "left")
 WELL_COVERED: Final = 0.8  # of a side an edge: less is said
-STILL: Final = np.array([[1.0, 0, 0], [0, 1, 0]])
 AFAR: Final = 2.0  # [px] from the session file's own corners: more is said
 
 
@@ -97,7 +96,7 @@ def _ideal(picture: Array, lens: Lens | None) -> Array:
     if lens is None:
         return picture
     places = np.stack(np.meshgrid(*(np.arange(count, dtype=float) for count in picture.shape[::-1])), axis=-1)
-    return resample_places(picture, np.moveaxis(lens.distort(places), -1, 0), moved=STILL)
+    return resample_places(picture, np.moveaxis(lens.distort(places), -1, 0))
 
 
 def _seen(places: Array, lens: Lens | None) -> Array:

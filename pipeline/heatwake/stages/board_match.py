@@ -1,22 +1,19 @@
 """How far the board maps of two sessions lie apart, by the pictures of the board itself."""
 
 from dataclasses import dataclass, field
-from typing import Any, Final
+from typing import Any
 
 import numpy as np
 import numpy.typing as npt
 import xarray as xr
 
-from heatwake.kernels.frame_reduction import shrink_factor
 from heatwake.kernels.geometry import grid_to_board
 from heatwake.kernels.interpolation import resample_places
 from heatwake.kernels.picture_match import LEAST_CELLS, LEAST_OVERLAP, Match, follow, match_pictures, near_match
 from heatwake.schema.variables import PLACE_STATE
-from heatwake.stages.board_place import board_view
+from heatwake.stages.board_place import board_view, picture_scale
 
 Array = npt.NDArray[Any]
-
-STILL: Final = np.array([[1.0, 0, 0], [0, 1, 0]])
 
 
 @dataclass(frozen=True)
@@ -70,7 +67,7 @@ def residual_place(session: xr.Dataset, base: xr.Dataset, *, farthest: float) ->
     """
     if not all(_can_be_placed(one) for one in (session, base)) or base["x"].size < 2 or base["y"].size < 2:
         return Residual("not told")
-    factor = max(_factor(session), _factor(base))
+    factor = max(picture_scale(session), picture_scale(base))
     x, y = base["x"].to_numpy()[::factor], base["y"].to_numpy()[::factor]
     pictures = [_board_picture(one, x, y) for one in (base, session)]
     match = near_match(pictures[0], pictures[1])
@@ -110,17 +107,11 @@ def _can_be_placed(session: xr.Dataset) -> bool:
     return named and all(dim in session.sizes for dim in ("row", "column")) and session["still_picture"].size > 0
 
 
-def _factor(session: xr.Dataset) -> int:
-    return shrink_factor((session.sizes["row"], session.sizes["column"]))
-
-
 def _board_picture(session: xr.Dataset, x: Array, y: Array) -> Array:
     """Return the still picture [K] on a grid of the board [mm]; NaN where the camera did not see it."""
     view = board_view(session)
     if view is None:
         raise ValueError("a session without corners")
-    factor = _factor(session)
+    factor = picture_scale(session)
     seen = (view.pixels(np.stack(np.meshgrid(x, y), axis=-1)) - (factor - 1) / 2) / factor
-    return resample_places(
-        session["still_picture"].to_numpy(), np.ascontiguousarray(np.moveaxis(seen, -1, 0)), moved=STILL
-    )
+    return resample_places(session["still_picture"].to_numpy(), np.ascontiguousarray(np.moveaxis(seen, -1, 0)))

@@ -9,6 +9,7 @@ import xarray as xr
 
 from heatwake.errors import InputError
 from heatwake.kernels.board_view import BoardView, Marks
+from heatwake.kernels.frame_reduction import shrink_factor
 from heatwake.kernels.lens import Lens
 from heatwake.kernels.plausibility import Doubt, judge_corners, judge_marks, mark_name, residuals
 
@@ -103,3 +104,8 @@ def mark_residuals(session: xr.Dataset) -> dict[str, Any]:
         "mark_residual_rms": ((), off.rms),
         "mark": ("mark", np.array([mark_name(index) for index in range(len(off.pixels))])),
     }
+
+
+def picture_scale(session: xr.Dataset) -> int:
+    """Return how many pixels of the camera a side make one of the session's ``still_picture``."""
+    return shrink_factor((session.sizes["row"], session.sizes["column"]))

@@ -8,20 +8,18 @@ import xarray as xr
 from pydantic import Field, PositiveFloat
 
 from heatwake.errors import InputError
-from heatwake.kernels.frame_reduction import shrink_factor
 from heatwake.kernels.geometry import board_corners
 from heatwake.kernels.interpolation import resample_places
 from heatwake.kernels.lens import Lens
 from heatwake.kernels.picture_match import GOOD, Match, follow, match_pictures
 from heatwake.schema.settings import Settings
 from heatwake.schema.variables import label, require
-from heatwake.stages.board_place import board_view, session_lens
+from heatwake.stages.board_place import board_view, picture_scale, session_lens
 from heatwake.stages.stage import Stage
 
 Array = npt.NDArray[Any]
 
 WHERE: Final = "session.toml: board.corners_px"
-STILL: Final = np.array([[1.0, 0, 0], [0, 1, 0]])
 SAME_SIZE: Final = 1e-3  # relative
 
 
@@ -61,7 +59,7 @@ def reference_board(reference: xr.Dataset, *, name: str) -> xr.Dataset:
             "reference_corner_row": ("corner", corners[:, 1]),
             "reference_width": ((), width),
             "reference_height": ((), height),
-            "reference_scale": ((), float(_factor(reference))),
+            "reference_scale": ((), float(picture_scale(reference))),
         },
         attrs={"placed_by": name},
     )
@@ -86,7 +84,7 @@ def place(session: xr.Dataset, settings: PlacementSettings) -> xr.Dataset:
     """
     require(session, STAGE.needs)
     _require_size(session)
-    to_camera = _to_camera(_factor(session))
+    to_camera = _to_camera(picture_scale(session))
     to_reference = _to_camera(float(session["reference_scale"]))
     corners = np.stack([session[f"reference_corner_{axis}"].to_numpy() for axis in ("column", "row")], axis=1)
     match = match_pictures(
@@ -120,7 +118,7 @@ def ideal_picture(session: xr.Dataset) -> Array:
     lens = session_lens(session)
     if lens is None or not picture.size:
         return np.asarray(picture)
-    return _straightened(picture, lens, factor=_factor(session))
+    return _straightened(picture, lens, factor=picture_scale(session))
 
 
 def _straightened(picture: Array, lens: Lens, *, factor: int) -> Array:
@@ -128,11 +126,7 @@ def _straightened(picture: Array, lens: Lens, *, factor: int) -> Array:
     middle = (factor - 1) / 2
     seen = lens.distort(np.stack([columns, rows], axis=-1) * factor + middle)
     places = np.ascontiguousarray(np.moveaxis((seen - middle) / factor, -1, 0))
-    return resample_places(picture, places, moved=STILL)
-
-
-def _factor(session: xr.Dataset) -> int:
-    return shrink_factor((session.sizes["row"], session.sizes["column"]))
+    return resample_places(picture, places)
 
 
 def _to_camera(factor: float) -> Array:
