@@ -151,11 +151,14 @@ def test_few_frames_tell_nothing(count):
     assert not made["pixel_fault"].any()
 
 
-@pytest.mark.parametrize("value", [150.0, np.nan])
-def test_a_level_or_unread_recording_tells_nothing(value, caplog):
+@pytest.mark.parametrize(
+    ("value", "said"),
+    [(150.0, ["every reading looked at is 150.0 °C: saturated, or no scene was recorded"]), (np.nan, [])],
+)
+def test_of_a_level_recording_no_pixel_is_told_but_that_it_is_level(value, said, caplog):
     made = check_pixels(session_of(np.full((12, *SHAPE), value)), PixelSettings())
     assert not made["pixel_fault"].any()
-    assert caplog.messages == []
+    assert caplog.messages == said
 
 
 def test_where_much_looks_faulty_nothing_is_repaired(caplog):

@@ -65,6 +65,7 @@ def check_pixels(session: xr.Dataset, settings: PixelSettings) -> xr.Dataset:
     )
     faults = find_faults(pictures, limits=limits)
     flags, doubt = _plausible(faults, settings.most_share)
+    doubt = doubt or _level(pictures)
     plan = plan_repair(flags)
     beyond = (pictures <= faults.below) | (pictures >= faults.above)
     share = float(beyond.mean(axis=(1, 2)).max()) if len(pictures) else 0.0
@@ -109,6 +110,14 @@ def _plausible(faults: Faults, most: float) -> tuple[npt.NDArray[np.int8], str]:
         return faults.flags, ""
     doubt = f"{np.count_nonzero(faulty)} pixels look faulty, more than {most:.1%} of all: none was repaired"
     return np.where(faulty, NONE, faults.flags).astype(np.int8), doubt
+
+
+def _level(pictures: Array) -> str:
+    """Return what to say of a recording whose readings are all alike; empty where they are not."""
+    seen = pictures[np.isfinite(pictures)]
+    if seen.size < 2 or np.ptp(seen) > 0:
+        return ""
+    return f"every reading looked at is {seen[0]:.1f} °C: saturated, or no scene was recorded"
 
 
 def _bounds(session: xr.Dataset, faults: Faults, *, needs_mask: bool) -> dict[str, Any]:
