@@ -18,7 +18,7 @@ from heatwake.kernels.steadiness import CRITERIA, change_at_end, left_by_rate
 def test_a_limit_of_the_rate_is_none_of_the_error(name, minutes, left):
     criterion = CRITERIA[name]
     found = [left_by_rate(criterion.limit, window=criterion.window, time_constant=60 * tau) for tau in minutes]
-    assert found == pytest.approx(left, abs=5.1e-4)
+    assert found == pytest.approx(left, abs=6e-4)  # printed to three places, 4.6245 rounded up
 
 
 def test_the_change_is_that_of_the_last_window():

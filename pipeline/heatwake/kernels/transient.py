@@ -17,7 +17,8 @@ SHORTEST_WINDOW: Final = 1.0  # time constants: below this two readings half a w
 MOST_POINTS: Final = 240
 AVERAGED_POINTS: Final = 120
 NO_SUPPORT: Final = 10.0  # by which AICc must fall for a second term (K. Burnham and D. Anderson 2002: from memory)
-SHAPE_SHARE: Final = 0.1  # of what the second term changed counts as what a third would (our judgement)
+SHAPE_SHARE: Final = 0.3  # of what the second term changed is the least uncertainty, for what a third would ...
+SHAPE_MOST: Final = 0.005  # ... but no more than this share of the rise (our judgement; three terms were tried)
 LONGEST_DELAY: Final = 0.3  # of the window
 LEAST_SPREAD: Final = 1e-5  # of the rise: readings are never taken to be better
 
@@ -105,12 +106,17 @@ def fit_settling(rise: Array, *, elapsed: Array, onset: float) -> Settling:
     slowest = float(best.constants[carrying].max()) if carrying.any() else float(best.constants.max())
     if time[-1] - delay < SHORTEST_WINDOW * slowest:
         return refused("window too short")
-    simpler = 0.0 if one is None or len(best.constants) == 1 else float(best.amplitudes.sum() - one.amplitudes.sum())
-    return _forecast(time - delay, values, best=best, slowest=slowest, delay=delay, shape=SHAPE_SHARE * simpler)
+    simpler = (
+        0.0 if one is None or len(best.constants) == 1 else float(abs(best.amplitudes.sum() - one.amplitudes.sum()))
+    )
+    shape = min(SHAPE_SHARE * simpler, SHAPE_MOST * float(best.amplitudes.sum()))
+    return _forecast(time - delay, values, best=best, slowest=slowest, delay=delay, shape=shape)
 
 
-def _forecast(time: Array, values: Array, *, best: Exponentials, slowest: float, delay: float, shape: float) -> Settling:
-    """Join the average of all models with the readings; ``shape``: what boards of more terms would do to it [K]."""
+def _forecast(
+    time: Array, values: Array, *, best: Exponentials, slowest: float, delay: float, shape: float
+) -> Settling:
+    """Join the average of all models with the readings; boards have more terms: ``shape`` is the least uncertainty."""
     late = time > 0.95 * time[-1]
     last = float(np.mean(values[late]))
     variance = max(best.variance * _correlation(best.residuals), (LEAST_SPREAD * np.abs(values).max()) ** 2)
@@ -119,7 +125,7 @@ def _forecast(time: Array, values: Array, *, best: Exponentials, slowest: float,
     averaged = average_final(*thinned, variance=variance * len(thinned[0]) / began.sum())
     reading = float(np.sqrt(variance / late.sum()))
     remaining = averaged.final - last
-    unsure = float(np.hypot(averaged.uncertainty, shape))
+    unsure = max(averaged.uncertainty, shape)
     wins = reading < unsure and abs(remaining) < unsure
     order = np.argsort(best.constants)
     return Settling(
