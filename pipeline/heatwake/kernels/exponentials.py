@@ -58,26 +58,26 @@ def fit_exponentials(time: Array, values: Array, *, terms: int) -> Exponentials 
         : min(terms, 2)
     ]
 
+    low, high = np.log(grid[0] / 3), np.log(grid[-1] * 3)
+
     def misfit(logs: Array) -> Array:
-        basis = _basis(time, np.exp(logs))
+        basis = _basis(time, np.exp(np.clip(logs, low, high)))
         return np.asarray(basis @ nnls(basis, target)[0] - values)
 
     def slopes(logs: Array) -> Array:
-        basis = _basis(time, np.exp(logs))
+        constants = np.exp(np.clip(logs, low, high))
+        basis = _basis(time, constants)
         amplitudes = nnls(basis, target)[0]
-        along = amplitudes * _basis_slope(time, np.exp(logs))
+        along = amplitudes * _basis_slope(time, constants)
         explained = np.linalg.qr(basis[:, amplitudes > 0])[0]
         return np.asarray(along - explained @ (explained.T @ along))
 
-    bounds = (np.log(grid[0] / 3), np.log(grid[-1] * 3))
     results = [
-        least_squares(
-            misfit, np.log(grid[list(start)]), jac=slopes, bounds=bounds, x_scale="jac", max_nfev=40, ftol=1e-6
-        )
+        least_squares(misfit, np.log(grid[list(start)]), jac=slopes, method="lm", max_nfev=30, ftol=1e-6)
         for start in starts[: min(terms, 2)]
     ]
     best = min(results, key=lambda result: result.cost)
-    constants = np.exp(best.x)
+    constants = np.exp(np.clip(best.x, low, high))
     amplitudes = nnls(_basis(time, constants), target)[0]
     free = 2 * terms
     count = len(time)

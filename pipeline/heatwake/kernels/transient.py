@@ -195,7 +195,7 @@ def _delayed(time: Array, values: Array, best: Exponentials | None) -> tuple[Exp
     def misfit(delay: float) -> float:
         return _single_misfit(np.maximum(time - delay, 0), values)
 
-    grid = np.linspace(0, longest, 16)
+    grid = np.linspace(0, longest, 10)
     start = int(np.argmin([misfit(delay) for delay in grid]))
     if best is None or start == 0:
         return best, 0.0
@@ -208,9 +208,16 @@ def _delayed(time: Array, values: Array, best: Exponentials | None) -> tuple[Exp
 
 
 def _single_misfit(time: Array, values: Array) -> float:
-    """Sum of squares of the best single exponential on a fine grid of time constants."""
-    basis = -np.expm1(-time[:, None] / np.geomspace(time[-1] / 100, 3 * time[-1], 80))
-    return float((values @ values - (values @ basis) ** 2 / (basis**2).sum(axis=0)).min())
+    """Sum of squares of the best single exponential, its time constant within a thousandth."""
+    low, high, best = float(np.log(time[-1] / 100)), float(np.log(3 * time[-1])), np.inf
+    for _ in range(3):
+        logs = np.linspace(low, high, 24)
+        basis = -np.expm1(-time[:, None] / np.exp(logs))
+        squares = values @ values - (values @ basis) ** 2 / (basis**2).sum(axis=0)
+        nearest = int(squares.argmin())
+        best = float(squares[nearest])
+        low, high = float(logs[max(nearest - 1, 0)]), float(logs[min(nearest + 1, 23)])
+    return best
 
 
 def _correlation(residuals: Array) -> float:
