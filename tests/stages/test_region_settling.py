@@ -3,6 +3,7 @@
 import numpy as np
 import pytest
 
+from heatwake.report.parts import part_rows
 from heatwake.report.transients import transient_rows
 from heatwake.schema.variables import STEADY_STATUS, VARIABLES, require
 from heatwake.stages.regions import STAGE, RegionsSettings, measure_regions
@@ -124,3 +125,10 @@ def test_rows_say_units_and_reasons(maps, regions):
     assert rows[1]["thermal_resistance_of_item_power_K_per_W"] == pytest.approx(rows[1]["final_rise_K"] / POWER)
     numbers = [key for key in rows[0] if key not in ("region", "final_rise_from", "refused_because", "settled_by")]
     assert all(key.endswith(("_K", "_s", "_W", "_K_per_W")) or key in ("settled", "exponentials") for key in numbers)
+
+
+def test_remarks_say_why_and_when(maps, regions):
+    rows = part_rows(regions.assign(ambient=maps["ambient"], max_ambient=np.nan))
+    assert "limit" not in rows[0].remark
+    assert "reaches its limit 2 min after the end by the fit (95 %: 2 min to" in rows[1].remark
+    assert "seen for less than one time constant" in rows[2].remark
