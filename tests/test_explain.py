@@ -128,7 +128,7 @@ def test_a_session_without_results_is_not_read(place, monkeypatch):
     monkeypatch.setattr("heatwake.store.session._digest", None)
     found = explained(place)
     assert set(found["one"].reasons.values()) == {("missing",)}
-    assert len(found["one"].to_make) == len(PRODUCTS) + 2
+    assert len(found["one"].to_make) == len(PRODUCTS) + 3
 
 
 def test_a_changed_setting_is_named_with_both_values_and_what_depends_on_it(place):
@@ -246,6 +246,7 @@ def test_each_missing_or_damaged_file_says_so_of_itself(place):
         "flow.nc": ("damaged",),
         "summary.csv": (),
         "budget.csv": (),
+        "transients.csv": (),
     }
 
 
@@ -307,8 +308,8 @@ def test_the_command_says_it_in_lines(place):
     edit(place / "workflow.toml", "quiet_s = 3.0", "quiet_s = 4.5")
     shutil.rmtree(place / "results" / "one")
     assert command(place).stdout.splitlines() == [
-        "one: all 7 files would be made, for none is there",
-        "two: 6 of 7 files would be made",
+        "one: all 8 files would be made, for none is there",
+        "two: 7 of 8 files would be made",
         "  registration.nc   up to date",
         "  rise.nc           baseline.quiet_s 3 → 4.5",
         "  regions.nc        depends on rise.nc",
@@ -316,10 +317,11 @@ def test_the_command_says_it_in_lines(place):
         "  flow.nc           depends on rise.nc",
         "  summary.csv       depends on flow.nc",
         "  budget.csv        depends on flow.nc",
+        "  transients.csv    depends on flow.nc",
         "comparison: 2 of 2 files would be made",
         "  comparison.nc     one: session changed; two: session changed",
         "  comparison.csv    depends on comparison.nc",
-        "15 files would be made.",
+        "17 files would be made.",
     ]
 
 

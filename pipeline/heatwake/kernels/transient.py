@@ -1,19 +1,26 @@
-"""The final value and time constants of a rise after power-on."""
+"""The final value, time constants and delay of a rise after power-on."""
 
 from dataclasses import dataclass
-from itertools import combinations
-from typing import Any, Final
+from typing import Any, Final, Literal
 
 import numpy as np
 import numpy.typing as npt
-from scipy.optimize import least_squares, nnls
+from scipy.optimize import minimize_scalar
+
+from heatwake.kernels.exponentials import Exponentials, fit_exponentials
+from heatwake.kernels.forecast import average_final
 
 Array = npt.NDArray[Any]
+Status = Literal["forecast", "last reading", "too few readings", "no rise", "window too short"]
 
 SHORTEST_WINDOW: Final = 1.0  # time constants: below this two readings half a window apart gain noise tenfold
-MODEL_SHARE: Final = 0.25  # of the rise still to come is counted as the model's own uncertainty (our judgement)
 MOST_POINTS: Final = 240
+AVERAGED_POINTS: Final = 120
 NO_SUPPORT: Final = 10.0  # by which AICc must fall for a second term (K. Burnham and D. Anderson 2002: from memory)
+SHAPE_SHARE: Final = 0.3  # of what the second term changed is the least uncertainty, for what a third would ...
+SHAPE_MOST: Final = 0.005  # ... but no more than this share of the rise (our judgement; three terms were tried)
+LONGEST_DELAY: Final = 0.3  # of the window
+LEAST_SPREAD: Final = 1e-5  # of the rise: readings are never taken to be better
 
 
 @dataclass(frozen=True)
@@ -27,9 +34,19 @@ class Settling:
     time_constant : float
         Time constant of the slowest term that carries a tenth of the rise or more [s].
     remaining : float
-        Final rise less the last reading [K].
+        Predicted rise still to come after the last readings [K].
     terms : int
         Number of exponentials chosen by AICc; 0 where none was fitted.
+    remaining_uncertainty : float
+        Standard uncertainty of the remainder [K].
+    amplitudes, constants, spreads : tuple of float
+        Terms chosen, fast to slow: rise [K], time constant [s], its standard uncertainty [s].
+    delay : float
+        Of the rise behind power-on [s]; 0 where the readings do not ask for one.
+    status : str
+        What ``final`` is, or why there is none.
+    last : float
+        Mean of the last readings [K].
     """
 
     final: float
@@ -37,17 +54,28 @@ class Settling:
     time_constant: float
     remaining: float
     terms: int
+    remaining_uncertainty: float = np.nan
+    amplitudes: tuple[float, ...] = ()
+    constants: tuple[float, ...] = ()
+    spreads: tuple[float, ...] = ()
+    delay: float = np.nan
+    status: Status = "too few readings"
+    last: float = np.nan
 
 
-UNKNOWN: Final = Settling(np.nan, np.nan, np.nan, np.nan, 0)
+def refused(status: Status) -> Settling:
+    """Return a settling that tells nothing but why."""
+    return Settling(np.nan, np.nan, np.nan, np.nan, 0, status=status)
 
 
 def fit_settling(rise: Array, *, elapsed: Array, onset: float) -> Settling:
-    """Fit ``sum A_i (1 - exp(-(t - onset) / tau_i))``, one or two terms, to the rise after power-on.
+    """Fit ``sum A_i (1 - exp(-(t - onset - delay) / tau_i))``, one or two terms, to the rise after power-on.
 
-    Amplitudes are eliminated by non-negative least squares (variable projection: Golub & Pereyra 1973); the number
-    of terms is chosen by AICc (Hurvich & Tsai 1989), the second only where one has no support. Uncertainty: the fit's
-    covariance, and a share of what was extrapolated, for a sum of few exponentials is not how a board settles.
+    Time constants are those of the number of terms that AICc chooses, a second or a delay only where a single term
+    has no support. The final value is not that fit's: a single exponential through a board of two time constants ends
+    too low, by more than its covariance says. It is averaged over all such sums that the readings allow (see
+    `average_final`), and where even that knows less of what is to come than the last readings leave open, they stand
+    for it, with the remainder in their uncertainty.
 
     Parameters
     ----------
@@ -61,96 +89,148 @@ def fit_settling(rise: Array, *, elapsed: Array, onset: float) -> Settling:
     Returns
     -------
     Settling
-        All NaN with fewer than 8 readings or a window shorter than one time constant.
+        All NaN, with the reason, with fewer than 8 readings, without a rise, or with a window shorter than one time
+        constant (three equally spaced readings half of one apart gain noise tenfold: A. Aitken's extrapolation).
     """
     chosen = np.isfinite(rise) & (elapsed > onset)
-    time, values = _thin(elapsed[chosen] - onset, rise[chosen])
-    if len(time) < 8 or np.ptp(values) == 0:
-        return UNKNOWN
-    best = _choose(_fit(time, values, terms=1), _fit(time, values, terms=2))
-    if best is None:
-        return UNKNOWN
-    last = float(np.mean(values[time > time[-1] - 0.05 * time[-1]]))
+    time, values = thin(elapsed[chosen] - onset, rise[chosen], most=MOST_POINTS)
+    if len(time) < 8:
+        return refused("too few readings")
+    if np.ptp(values) == 0:
+        return refused("no rise")
+    one = fit_exponentials(time, values, terms=1)
+    best, delay = _delayed(time, values, _choose(one, fit_exponentials(time, values, terms=2)))
+    if best is None or best.amplitudes.sum() <= 0:
+        return refused("no rise")
     carrying = best.amplitudes > 0.1 * best.amplitudes.sum()
     slowest = float(best.constants[carrying].max()) if carrying.any() else float(best.constants.max())
-    if time[-1] < SHORTEST_WINDOW * slowest:
-        return UNKNOWN
-    final = float(best.amplitudes.sum())
-    remaining = final - last
-    uncertainty = float(np.hypot(best.spread, MODEL_SHARE * remaining))
-    return Settling(final, uncertainty, slowest, remaining, len(best.constants))
+    if time[-1] - delay < SHORTEST_WINDOW * slowest:
+        return refused("window too short")
+    simpler = (
+        0.0 if one is None or len(best.constants) == 1 else float(abs(best.amplitudes.sum() - one.amplitudes.sum()))
+    )
+    shape = min(SHAPE_SHARE * simpler, SHAPE_MOST * float(best.amplitudes.sum()))
+    return _forecast(time - delay, values, best=best, slowest=slowest, delay=delay, shape=shape)
 
 
-@dataclass(frozen=True)
-class _Fit:
-    amplitudes: Array
-    constants: Array
-    spread: float
-    criterion: float
+def _forecast(
+    time: Array, values: Array, *, best: Exponentials, slowest: float, delay: float, shape: float
+) -> Settling:
+    """Join the average of all models with the readings; boards have more terms: ``shape`` is the least uncertainty."""
+    late = time > 0.95 * time[-1]
+    last = float(np.mean(values[late]))
+    variance = max(best.variance * _correlation(best.residuals), (LEAST_SPREAD * np.abs(values).max()) ** 2)
+    began = time > 0
+    thinned = thin(time[began], values[began], most=AVERAGED_POINTS)
+    averaged = average_final(*thinned, variance=variance * len(thinned[0]) / began.sum())
+    reading = float(np.sqrt(variance / late.sum()))
+    remaining = averaged.final - last
+    unsure = max(averaged.uncertainty, shape)
+    wins = reading < unsure and abs(remaining) < unsure
+    order = np.argsort(best.constants)
+    return Settling(
+        final=last if wins else averaged.final,
+        uncertainty=float(np.hypot(unsure, remaining)) if wins else unsure,
+        time_constant=slowest,
+        remaining=remaining,
+        terms=len(best.constants),
+        remaining_uncertainty=float(np.hypot(unsure, reading)),
+        amplitudes=tuple(best.amplitudes[order].tolist()),
+        constants=tuple(best.constants[order].tolist()),
+        spreads=tuple(best.spreads[order].tolist()),
+        delay=delay,
+        status="last reading" if wins else "forecast",
+        last=last,
+    )
 
 
-def _choose(one: _Fit | None, two: _Fit | None) -> _Fit | None:
+def time_to_reach(level: float, *, settling: Settling, elapsed: float, final: float) -> float:
+    """Return the time from the end of the record until a rise reaches a level [s].
+
+    Parameters
+    ----------
+    level : float
+        Rise [K].
+    settling : Settling
+    elapsed : float
+        From power-on to the last readings [s].
+    final : float
+        Final rise to count with [K].
+
+    Returns
+    -------
+    float
+        0 where it is there already, NaN where it never gets there or nothing is known.
+    """
+    to_go = level - settling.last
+    if not np.isfinite(to_go) or not np.isfinite(final) or not settling.constants:
+        return np.nan
+    if to_go <= 0:
+        return 0.0
+    if to_go >= final - settling.last:
+        return np.nan
+    constants = np.array(settling.constants)
+    left = np.array(settling.amplitudes) * np.exp(-np.maximum(elapsed - settling.delay, 0) / constants)
+    if left.sum() <= 0:
+        return np.nan
+    share = 1 - to_go / (final - settling.last)
+    low, high = 0.0, float(constants.max() * max(np.log(1 / share) + 1, 1.0))
+    for _ in range(60):
+        middle = (low + high) / 2
+        low, high = (middle, high) if left @ np.exp(-middle / constants) > share * left.sum() else (low, middle)
+    return high
+
+
+def _choose(one: Exponentials | None, two: Exponentials | None) -> Exponentials | None:
     """Two terms only where one has no support: a second that the noise asks for is as slow as its bound allows."""
     if one is None or two is None:
         return one or two
     return two if two.criterion < one.criterion - NO_SUPPORT else one
 
 
-def _thin(time: Array, values: Array) -> tuple[Array, Array]:
-    """Average neighbouring readings so that at most MOST_POINTS stay, evenly in logarithmic time beyond the start."""
-    if len(time) <= MOST_POINTS:
+def _delayed(time: Array, values: Array, best: Exponentials | None) -> tuple[Exponentials | None, float]:
+    """One exponential after a delay, where its AICc is lower by as much; a second of either would not be told apart."""
+    longest = LONGEST_DELAY * time[-1]
+
+    def misfit(delay: float) -> float:
+        return _single_misfit(np.maximum(time - delay, 0), values)
+
+    grid = np.linspace(0, longest, 10)
+    start = int(np.argmin([misfit(delay) for delay in grid]))
+    if best is None or start == 0:
+        return best, 0.0
+    near = (grid[start - 1], grid[min(start + 1, len(grid) - 1)])
+    delay = float(minimize_scalar(misfit, bounds=near, method="bounded").x)
+    late = fit_exponentials(np.maximum(time - delay, 0), values, terms=1)
+    if late is None or late.criterion + 2 >= best.criterion - NO_SUPPORT:  # 2: of one more parameter
+        return best, 0.0
+    return late, delay
+
+
+def _single_misfit(time: Array, values: Array) -> float:
+    """Sum of squares of the best single exponential, its time constant within a thousandth."""
+    low, high, best = float(np.log(time[-1] / 100)), float(np.log(3 * time[-1])), np.inf
+    for _ in range(3):
+        logs = np.linspace(low, high, 24)
+        basis = -np.expm1(-time[:, None] / np.exp(logs))
+        squares = values @ values - (values @ basis) ** 2 / (basis**2).sum(axis=0)
+        nearest = int(squares.argmin())
+        best = float(squares[nearest])
+        low, high = float(logs[max(nearest - 1, 0)]), float(logs[min(nearest + 1, 23)])
+    return best
+
+
+def _correlation(residuals: Array) -> float:
+    """Return by how much neighbours that err alike raise the variance of what is averaged over them (first order)."""
+    square = float(residuals @ residuals)
+    lag = float(residuals[1:] @ residuals[:-1]) / square if square > 0 else 0.0
+    return (1 + lag) / (1 - lag) if (lag := min(lag, 0.9)) > 2 / np.sqrt(len(residuals)) else 1.0
+
+
+def thin(time: Array, values: Array, *, most: int) -> tuple[Array, Array]:
+    """Return time and values with neighbouring readings averaged so that at most ``most`` stay."""
+    if len(time) <= most:
         return time, values
-    groups = np.array_split(np.arange(len(time)), MOST_POINTS)
+    size = -(-len(time) // most)
+    groups = np.split(np.arange(len(time)), range(len(time) % size or size, len(time), size))  # alike, but the first
     return np.array([time[g].mean() for g in groups]), np.array([values[g].mean() for g in groups])
-
-
-def _fit(time: Array, values: Array, *, terms: int) -> _Fit | None:
-    grid = np.geomspace(max(time[0], time[-1] / 100), 3 * time[-1], 14)
-    target = np.maximum(values, 0) if (values >= 0).all() else values
-    basis = _basis(time, grid)
-    starts = sorted(combinations(range(len(grid)), terms), key=lambda chosen: nnls(basis[:, chosen], target)[1])[:2]
-
-    def misfit(logs: Array) -> Array:
-        basis = _basis(time, np.exp(logs))
-        return np.asarray(basis @ nnls(basis, target)[0] - values)
-
-    def slopes(logs: Array) -> Array:
-        basis = _basis(time, np.exp(logs))
-        amplitudes = nnls(basis, target)[0]
-        along = amplitudes * _basis_slope(time, np.exp(logs))
-        explained = np.linalg.qr(basis[:, amplitudes > 0])[0]
-        return np.asarray(along - explained @ (explained.T @ along))
-
-    bounds = (np.log(grid[0] / 3), np.log(grid[-1] * 3))
-    results = [
-        least_squares(misfit, np.log(grid[list(start)]), jac=slopes, bounds=bounds, x_scale="jac") for start in starts
-    ]
-    best = min(results, key=lambda result: result.cost)
-    constants = np.exp(best.x)
-    amplitudes = nnls(_basis(time, constants), target)[0]
-    free = 2 * terms
-    count = len(time)
-    squares = max(2 * best.cost, 1e-18 * count)
-    if count <= free + 2:
-        return None
-    criterion = count * np.log(squares / count) + 2 * free + 2 * free * (free + 1) / (count - free - 1)
-    spread = _final_spread(time, amplitudes, constants, variance=squares / (count - free))
-    return _Fit(amplitudes, constants, spread, float(criterion))
-
-
-def _basis(time: Array, constants: Array) -> Array:
-    return np.asarray(1 - np.exp(-time[:, None] / constants))
-
-
-def _basis_slope(time: Array, constants: Array) -> Array:
-    """Derivative of the basis by the logarithms of the time constants."""
-    return np.asarray(-time[:, None] / constants * np.exp(-time[:, None] / constants))
-
-
-def _final_spread(time: Array, amplitudes: Array, constants: Array, *, variance: float) -> float:
-    """Standard uncertainty of the sum of amplitudes, by the full Jacobian in amplitudes and time constants."""
-    slopes = amplitudes * _basis_slope(time, constants)
-    jacobian = np.hstack([_basis(time, constants), slopes])
-    covariance = variance * np.linalg.pinv(jacobian.T @ jacobian)
-    weights = np.r_[np.ones(len(amplitudes)), np.zeros(len(constants))]
-    return float(np.sqrt(max(weights @ covariance @ weights, 0.0)))

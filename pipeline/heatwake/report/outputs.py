@@ -15,6 +15,7 @@ from heatwake.report.answers import reference_name
 from heatwake.report.budget import budget_rows
 from heatwake.report.summary import comparison_lines, flow_sentences, summary_rows
 from heatwake.report.summary import comparison_rows as plain_rows
+from heatwake.report.transients import transient_rows
 from heatwake.schema.session import Session
 
 __all__ = [
@@ -27,9 +28,10 @@ __all__ = [
     "session_page",
     "summary_rows",
     "thermocouple_rows",
+    "transient_rows",
 ]
 
-VERSION: Final = 4  # raised whenever pages, tables or the film change
+VERSION: Final = 5  # raised whenever pages, tables or the film change
 MOVIE_RATE: Final = 15  # frames a second
 _MOVIE_FRAMES: Final = 150
 _MOVIE_SIZE: Final = (960, 600)

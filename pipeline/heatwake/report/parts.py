@@ -1,5 +1,6 @@
 """The table of parts: final values, margins at the maximum ambient, and what they say about the limits."""
 
+from collections.abc import Callable
 from dataclasses import dataclass, replace
 from typing import Final, Literal
 
@@ -7,7 +8,7 @@ import numpy as np
 import numpy.typing as npt
 import xarray as xr
 
-from heatwake.schema.variables import REGION_SIZE
+from heatwake.schema.variables import REGION_SIZE, STEADY_STATUS
 
 Array = npt.NDArray[np.float64]
 Verdict = Literal[
@@ -239,7 +240,20 @@ def _row(results: xr.Dataset, number: int, name: str, *, ambient: float, highest
         pixels=value("region_pixels"),
         bias=value("spot_bias"),
     )
-    return replace(row, remark=_remark(row, size=size))
+    told = (_remark(row, size=size), _transient_remark(value))
+    return replace(row, remark="; ".join(remark for remark in told if remark))
+
+
+def _transient_remark(value: Callable[[str], float]) -> str:
+    """Why there is no final value, and when the limit is reached by a part that still rises."""
+    flag, until = value("steady_status"), value("time_to_limit")
+    if np.isfinite(flag) and STEADY_STATUS[int(flag)] == "window too short":
+        return "no final value: seen for less than one time constant"
+    if not np.isfinite(until) or until <= 0:
+        return ""
+    early, late = value("time_to_limit_early"), value("time_to_limit_late")
+    latest = f"{late / 60:.0f} min" if np.isfinite(late) else "never"
+    return f"reaches its limit {until / 60:.0f} min after the end by the fit (95 %: {early / 60:.0f} min to {latest})"
 
 
 def _last(results: xr.Dataset, variable: str, number: int) -> float:

@@ -20,6 +20,7 @@ from heatwake.run.placing import Anchor, Placing, placing_of
 from heatwake.schema.settings import Settings
 from heatwake.schema.variables import require
 from heatwake.stages import board, film, pixels, placement
+from heatwake.stages.regions import RegionsSettings
 from heatwake.stages.table import PRODUCTS, Product
 from heatwake.store import results, tables
 from heatwake.store.movie import write_movie
@@ -33,7 +34,7 @@ FRAMES_TO_SUM: Final = 4  # in an analysis step, on average
 PLACED: Final = "registration.nc"  # where a session is placed by another's picture
 FROM_FRAMES: Final = ("registration.nc", "rise.nc")
 SUMS: Final = ("mean_radiance", "summed")  # made beside the registration, for the maps
-TABLES: Final = ("summary.csv", "budget.csv")
+TABLES: Final = ("summary.csv", "budget.csv", "transients.csv")
 PROBE_TABLE: Final = "thermocouples.csv"  # of sessions that have some
 PAGES: Final = ("report.html", "airflow.mp4")
 
@@ -278,6 +279,7 @@ def _tell_people(
     yield Progress(session.name, TABLES[0], 0, 3)
     rows = part_rows(merged)
     made_rows = [outputs.summary_rows(rows), outputs.budget_rows(merged, rows)]
+    made_rows += [outputs.transient_rows(merged, criterion=_criterion(settings))]
     made_rows += [outputs.thermocouple_rows(merged)] if PROBE_TABLE in told else []
     for name, content in zip(told, made_rows, strict=True):
         results.write_text(target / name, tables.csv_text(content))
@@ -296,6 +298,11 @@ def _tell_people(
     note(target, made_from, wanted)
     yield Progress(session.name, "airflow.mp4", 3, 3)
     return True
+
+
+def _criterion(settings: Mapping[str, Settings]) -> str:
+    chosen = settings["regions"]
+    return str(chosen.settling) if isinstance(chosen, RegionsSettings) else ""
 
 
 def tables_of(session: OpenSession) -> tuple[str, ...]:

@@ -51,6 +51,7 @@ FILM_TRUST: Final = (
 )
 FLOW_STATUS: Final = ("identified", "weak", "not identifiable", "not attempted")
 AGREEMENT: Final = ("differs", "agrees", "not compared")
+STEADY_STATUS: Final = ("forecast", "last reading", "too few readings", "no rise", "window too short")
 REGION_SIZE: Final = ("measured", "small", "too small")
 OPENING_KIND: Final = ("fan", "vent")
 OPENING_ROLE: Final = ("inlet", "outlet", "undecided")
@@ -63,6 +64,7 @@ _FRAME, _TIME, _BOARD = ("frame",), ("time",), ("time", "y", "x")
 _REGION, _REGION_TIME, _OPENING = ("region",), ("region", "time"), ("opening",)
 _BUDGET, _BUDGETS = ("region", "budget_input"), ("region", "budget_quantity", "budget_input")
 _PROBE, _PROBE_TIME = ("probe",), ("probe", "time")
+_EXPONENTIAL, _FOSTER = ("region", "exponential"), ("region", "foster_term")
 _PAIR_MAP, _PAIR_REGION, _PAIR = ("session", "y", "x"), ("session", "region"), ("session",)
 
 _ROWS: Final = (
@@ -275,6 +277,19 @@ _ROWS: Final = (
     Variable("first_order_holds", _REGION, "1", "whether trials bear out the budget", flags=YES_NO),
     Variable("time_constant", _REGION, "s", "time constant of the rise"),
     Variable("remaining_rise", _REGION, "K", "rise still to come at the end of the recording"),
+    Variable("remaining_rise_uncertainty", _REGION, "K", "standard uncertainty of remaining_rise"),
+    Variable("steady_status", _REGION, "1", "what steady_rise is, or why there is none", flags=STEADY_STATUS),
+    Variable("heating_delay", _REGION, "s", "of the rise behind power-on"),
+    Variable("exponentials", _REGION, "1", "number of exponentials of the heating curve"),
+    Variable("exponential_rise", _EXPONENTIAL, "K", "final rise of each exponential"),
+    Variable("exponential_time", _EXPONENTIAL, "s", "time constant of each exponential"),
+    Variable("exponential_time_uncertainty", _EXPONENTIAL, "s", "standard uncertainty of exponential_time"),
+    Variable("time_to_limit", _REGION, "s", "from the end until the core is predicted to reach its limit; NaN: never"),
+    Variable("time_to_limit_early", _REGION, "s", "the same, early end of the 95 percent interval"),
+    Variable("time_to_limit_late", _REGION, "s", "the same, late end"),
+    Variable("thermal_resistance", _REGION, "K W-1", "steady_rise per watt of the whole item's power"),
+    Variable("foster_resistance", _FOSTER, "K W-1", "of each term of a Foster network, per watt of the item"),
+    Variable("foster_time", _FOSTER, "s", "time constant of each term of the Foster network"),
     Variable("is_steady", _REGION, "1", "whether the region has settled", flags=YES_NO),
     # --- spread.nc -------------------------------------------------------------------------------------------
     Variable(

@@ -11,11 +11,20 @@ from scipy import ndimage
 from heatwake.kernels.hot_spots import HotSpot, find_hot_spots
 from heatwake.kernels.moments import centroid
 from heatwake.kernels.rectangles import core, pixel_window, smallest_containing, surroundings
-from heatwake.kernels.transient import Settling, fit_settling
+from heatwake.kernels.steadiness import CriterionName
+from heatwake.kernels.transient import Settling, fit_settling, refused
 from heatwake.schema.settings import Settings
 from heatwake.schema.variables import label
 from heatwake.stages.map_reader import maps_at
 from heatwake.stages.region_budget import final_budget
+from heatwake.stages.region_settling import (
+    impedance_variables,
+    last_ambient,
+    limit_variables,
+    settled,
+    settled_by_rate,
+    transient_variables,
+)
 from heatwake.stages.small_parts import measure_sizes
 from heatwake.stages.stage import Stage
 from heatwake.stages.uncertainty import TemperatureSettings, rise_uncertainty
@@ -46,7 +55,8 @@ class RegionsSettings(Settings):
     rim_least_px: PositiveInt = 6  # ... unless the part is narrower than this
     ring_px: PositiveInt = 5  # the surroundings that a known part must stand out of
     final_s: PositiveFloat = 30.0  # the final map is averaged over so long
-    steady_K: NonNegativeFloat = 0.5  # settled: no more than this is still to come ...
+    settling: CriterionName = "remaining rise"  # when a region has settled: by its forecast, or as a standard says
+    steady_K: NonNegativeFloat = 0.5  # "remaining rise": no more than this is still to come ...
     steady_share: NonNegativeFloat = 0.02  # ... or no more than this share of the final rise
     spot_px: NonNegativeFloat = (
         2.0  # [px of the recording] optics and detector smear a point so wide, at half its height
@@ -284,14 +294,15 @@ def _add_final_values(session: xr.Dataset, regions: xr.Dataset, settings: Region
         "steady_rise_uncertainty": np.hypot(total.to_numpy()[:, 0], fit),
         "steady_rise_own": np.hypot(own.to_numpy()[:, 0], fit),
         "steady_rise_max": np.array([row.final for row in cores]),
-        "time_constant": np.array([row.time_constant for row in means]),
-        "remaining_rise": np.array([row.remaining for row in means]),
     }
-    settled = [
-        np.isfinite(row.final) and abs(row.remaining) <= max(settings.steady_K, settings.steady_share * abs(row.final))
-        for row in means
-    ]
-    final["is_steady"] = np.array(settled, dtype=np.int8)
+    told = {
+        **transient_variables(means),
+        **limit_variables(cores, room=_room(regions), after=float(elapsed[-1]) - onset),
+        **impedance_variables(
+            regions["rise_mean"].to_numpy(), elapsed=elapsed, onset=onset, rows=means, power=_power(session)
+        ),
+        "is_steady": ("region", _steady(regions, means, onset=onset, settings=settings)),
+    }
     budget = final_budget(
         session,
         regions,
@@ -300,7 +311,27 @@ def _add_final_values(session: xr.Dataset, regions: xr.Dataset, settings: Region
         settings=settings.uncertainty,
         tolerance=settings.first_order_share,
     )
-    return regions.assign({name: ("region", values) for name, values in final.items()}).assign(budget)
+    return regions.assign({name: ("region", values) for name, values in final.items()}).assign(told).assign(budget)
+
+
+def _room(regions: xr.Dataset) -> Array:
+    return np.asarray(regions["region_limit"].to_numpy() - last_ambient(regions))
+
+
+def _power(session: xr.Dataset) -> float:
+    return float(session["power"]) if "power" in session else np.nan
+
+
+def _steady(regions: xr.Dataset, rows: list[Settling], *, onset: float, settings: RegionsSettings) -> Array:
+    if settings.settling == "remaining rise":
+        return settled(rows, least=settings.steady_K, share=settings.steady_share)
+    return settled_by_rate(
+        regions["rise_mean"].to_numpy(),
+        elapsed=regions["elapsed"].to_numpy(),
+        onset=onset,
+        name=settings.settling,
+        average=settings.final_s,
+    )
 
 
 def _settle(rise: Array, elapsed: Array, onset: float, settings: RegionsSettings) -> Settling:
@@ -315,11 +346,14 @@ def last_reading(rise: Array, elapsed: Array, *, seconds: float) -> Settling:
     seen = np.isfinite(rise)
     late = seen & (elapsed >= elapsed[-1] - max(seconds, 0.25 * (elapsed[-1] - elapsed[0])))
     if late.sum() < 3:
-        return Settling(np.nan, np.nan, np.nan, np.nan, 0)
+        return refused("too few readings")
     slope = np.polyfit(elapsed[late], rise[late], 1)[0]
     drift = abs(slope * (elapsed[late][-1] - elapsed[late][0]))
     spread = float(rise[late].std(ddof=1) / np.sqrt(late.sum()))
-    return Settling(float(rise[late].mean()), float(np.hypot(spread, drift)), np.nan, float(drift), 0)
+    level, unsure = float(rise[late].mean()), float(np.hypot(spread, drift))
+    return Settling(
+        level, unsure, np.nan, float(drift), 0, remaining_uncertainty=unsure, status="last reading", last=level
+    )
 
 
 STAGE: Final = Stage(
@@ -327,6 +361,6 @@ STAGE: Final = Stage(
     settings=RegionsSettings,
     apply=measure_regions,
     needs=("temperature", "temperature_rise", "rise_noise", "emissivity", "frames_used", "power_on"),
-    makes=(*SERIES, "rise_uncertainty", "steady_rise", "time_constant", "is_steady"),
-    version=6,
+    makes=(*SERIES, "rise_uncertainty", "steady_rise", "time_constant", "is_steady", "steady_status"),
+    version=7,
 )
