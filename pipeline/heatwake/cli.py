@@ -181,8 +181,8 @@ def _parts_table(name: str, session: xr.Dataset) -> Table:
     table.add_column("verdict")
     for row in part_rows(session):
         numbers = (row.temperature, row.rise, row.uncertainty, row.limit, row.margin)
-        place = f" at {row.x:.0f}, {row.y:.0f} mm" if "in no known part" in row.remark else ""
-        cold = ", no rise of its own" if "no rise of its own" in row.remark else ""
+        place = "" if row.is_known else f" at {row.x:.0f}, {row.y:.0f} {row.unit}"
+        cold = "" if row.is_found else ", no rise of its own"
         table.add_row(Text(row.name + place), *(_number(value) for value in numbers), row.verdict + cold)
     if off := parts_off_board(session):
         table.caption = Text(off)

@@ -22,7 +22,7 @@ def density_ratio(altitude: float) -> float:
         The altitude is beyond.
 
     >>> round(density_ratio(1500.0), 4)
-    0.8638
+    0.8637
     """
     if not LOWEST <= altitude <= HIGHEST:
         raise ValueError(f"{altitude:g} m: must lie between {LOWEST:g} and {HIGHEST:g} m")

@@ -60,7 +60,7 @@ def _heat_sentence(results: xr.Dataset) -> str:
         f"{number(final_ambient(results), unit='°C')}: a rise of {number(hottest.rise)} ± "
         f"{number(hottest.uncertainty, unit='K')}"
     )
-    stray = [row.name for row in rows if "in no known part" in row.remark and row.name.startswith("unassigned")]
+    stray = [row.name for row in rows if not row.is_known] if any(row.is_known for row in rows) else []
     said = [f"{listed(_some(stray))} {'lies' if len(stray) == 1 else 'lie'} in no known part"] if stray else []
     return "; ".join([first, *_limit_clauses(part_rows(results)), *said]) + "."
 

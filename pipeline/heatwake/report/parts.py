@@ -77,7 +77,13 @@ class PartRow:
     rise_factor : float
         By which the rise grows at the highest altitude; 1 where none is given.
     x, y : float
-        Centre of the part or hot spot [mm].
+        Centre of the part or hot spot, in ``unit``.
+    unit : str
+        Of board places: mm, or pixel where no scale is given.
+    is_known : bool
+        Whether it was given, as a part or region; False for a hot spot outside all of them.
+    is_found : bool
+        Whether it is warmer than the board round it.
     remark : str
         What limits the reading; empty where nothing does.
     """
@@ -108,6 +114,9 @@ class PartRow:
     rise_factor: float = 1.0
     x: float = np.nan
     y: float = np.nan
+    unit: str = "mm"
+    is_known: bool = True
+    is_found: bool = True
     remark: str = ""
 
     @property
@@ -273,6 +282,9 @@ def _row(results: xr.Dataset, number: int, name: str, *, ambient: float, highest
         rise_factor=factor,
         x=value("region_x"),
         y=value("region_y"),
+        unit=str(results["region_x"].attrs.get("units", "mm")) if "region_x" in results else "mm",
+        is_known=value("region_known") != 0,
+        is_found=value("region_found") != 0,
     )
     where = _place_remarks(results, number, row)
     return replace(row, remark="; ".join([*where, *_remarks(row, size=size)]))
@@ -281,18 +293,19 @@ def _row(results: xr.Dataset, number: int, name: str, *, ambient: float, highest
 def _place_remarks(results: xr.Dataset, index: int, row: PartRow) -> list[str]:
     """What there is to say of where the region is, and whether it is warm at all."""
 
-    def flag(variable: str) -> bool | None:
-        return bool(results[variable][index] == 1) if variable in results else None
+    def flagged(variable: str) -> bool:
+        return variable in results and int(results[variable][index]) == 1
 
-    unit = str(results["region_x"].attrs.get("units", "mm")) if "region_x" in results else "mm"
     remarks = []
-    if flag("region_known") is False:
-        remarks.append(f"in no known part, at x {words.number(row.x)}, y {words.number(row.y)} {unit}")
-    if flag("region_found") is False:
+    if not row.is_known:
+        none_known = not results["region_known"].to_numpy().any()
+        place = f"at x {words.number(row.x)}, y {words.number(row.y)} {row.unit}"
+        remarks.append(place if none_known else f"in no known part, {place}")
+    if not row.is_found:
         remarks.append("no rise of its own: no warmer than the board round it")
-    if flag("region_ambiguous"):
+    if flagged("region_ambiguous"):
         remarks.append("ambiguous: a hot spot here may as well be a neighbour's")
-    if flag("region_turned"):
+    if flagged("region_turned"):
         remarks.append("turned by no whole quarter: the upright box round it is measured")
     return remarks
 

@@ -133,7 +133,10 @@ def _no_headings(lines: list[str], *, board: Board, where: str) -> InputError:
 def _split(line: str, separator: str) -> tuple[str, ...]:
     if separator == r"\s+":
         return tuple(line.split())
-    cells = next(csv.reader([line], delimiter=separator, skipinitialspace=True), [])
+    try:
+        cells = next(csv.reader([line], delimiter=separator, skipinitialspace=True), [])
+    except csv.Error:  # no text at all
+        return ()
     return tuple(cell.strip() for cell in cells)
 
 
