@@ -172,7 +172,7 @@ def _show_results(finished: object) -> None:
 
 
 def _parts_table(name: str, session: xr.Dataset) -> Table:
-    from heatwake.report.parts import part_rows
+    from heatwake.report.parts import part_rows, parts_off_board
 
     title = Text(f"{name}: {session.attrs.get('title', '')}", style="bold")  # as it is: brackets are no markup
     table = Table(title=title, title_justify="left")
@@ -181,7 +181,11 @@ def _parts_table(name: str, session: xr.Dataset) -> Table:
     table.add_column("verdict")
     for row in part_rows(session):
         numbers = (row.temperature, row.rise, row.uncertainty, row.limit, row.margin)
-        table.add_row(Text(row.name), *(_number(value) for value in numbers), row.verdict)
+        place = "" if row.is_known else f" at {row.x:.0f}, {row.y:.0f} {row.unit}"
+        cold = "" if row.is_found else ", no rise of its own"
+        table.add_row(Text(row.name + place), *(_number(value) for value in numbers), row.verdict + cold)
+    if off := parts_off_board(session):
+        table.caption = Text(off)
     return table
 
 

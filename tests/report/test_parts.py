@@ -6,7 +6,7 @@ import xarray as xr
 from hypothesis import given
 from hypothesis import strategies as st
 
-from heatwake.report.parts import margin, part_rows, verdict
+from heatwake.report.parts import margin, part_rows, parts_off_board, verdict
 from report import charger_results
 
 
@@ -87,3 +87,39 @@ def test_rows_leave_the_dataset_as_it_was(charger: xr.Dataset) -> None:
     before = charger.copy(deep=True)
     part_rows(charger)
     xr.testing.assert_identical(before, charger)
+
+
+def test_at_altitude_the_rise_and_its_uncertainty_grow_by_the_thinner_air(charger: xr.Dataset) -> None:
+    high = charger.assign(max_altitude=((), 3000.0))
+    before, after = ({row.name: row for row in part_rows(one)}["Q2"] for one in (charger, high))
+    # 1 / 0.7421, density of the International Standard Atmosphere at 3000 m (from memory)
+    assert after.margin == pytest.approx(102.0 - (45.0 + 52.0 / 0.7421), abs=0.02)
+    assert before.margin_less_uncertainty == pytest.approx(5.0 - 3.0)
+    assert after.margin - after.margin_less_uncertainty == pytest.approx(3.0 / 0.7421, abs=0.01)
+    assert (before.verdict, after.verdict) == ("inside", "over")
+    there = {row.name: row for row in part_rows(high.assign(altitude=((), 3000.0)))}["Q2"]
+    assert there.margin == before.margin
+
+
+def test_what_is_cold_ambiguous_or_no_known_part_is_said(charger: xr.Dataset) -> None:
+    count = charger.sizes["region"]
+    flags = {
+        "region_known": np.arange(count) != 1,
+        "region_found": np.arange(count) != 2,
+        "region_ambiguous": np.arange(count) == 3,
+        "region_turned": np.arange(count) == 0,
+    }
+    flagged = charger.assign({name: ("region", values.astype(np.int8)) for name, values in flags.items()})
+    rows = part_rows(flagged)
+    x, y = (float(charger[f"region_{axis}"][1]) for axis in "xy")
+    assert f"in no known part, at x {x:.1f}, y {y:.1f} mm" in rows[1].remark
+    assert "no rise of its own" in rows[2].remark
+    assert "ambiguous" in rows[3].remark
+    assert "turned" in rows[0].remark
+    assert [("no known part" in row.remark) for row in rows] == [number == 1 for number in range(count)]
+
+
+def test_parts_off_the_board_are_named(charger: xr.Dataset) -> None:
+    assert parts_off_board(charger) == ""
+    off = charger.assign(off_x=("part_off", [300.0, 400.0])).assign_coords(part_off=["U8", "U9"])
+    assert "U8, U9" in parts_off_board(off)

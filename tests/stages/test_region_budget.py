@@ -216,3 +216,24 @@ def test_what_it_makes_is_as_the_data_model_says(regions):
         assert regions[name].attrs["units"] == VARIABLES[name].units
         assert set(regions[name].dims) == set(VARIABLES[name].dims)
     assert TemperatureSettings().air_transmittance_uncertainty == 0
+
+
+def test_a_cold_part_and_a_stray_hot_spot_are_told_from_hot_parts():
+    # hot where it is said to be; said to be where nothing is hot; hot where nothing is said to be
+    session = board(PARTS[:2])
+    session["part_x"][1], session["part_y"][1] = 20.0, 15.0
+    regions = measured(session)
+    assert regions["region"].to_numpy().tolist() == ["large", "small", "unassigned 1"]
+    assert regions["region_found"].to_numpy().tolist() == [1, 0, 1]
+    assert regions["region_known"].to_numpy().tolist() == [1, 1, 0]
+    stray = regions.sel(region="unassigned 1")
+    assert (float(stray["region_x"]), float(stray["region_y"])) == pytest.approx((45.0, 45.0), abs=1.0)
+
+
+def test_a_hot_spot_midway_between_two_parts_is_ambiguous():
+    hot = (("hot", 30.0, 30.0, 5.0, 5.0, 0.95),)
+    places = {"part_x": [24.0, 36.0], "part_y": [30.0, 30.0], "part_width": [10.0, 10.0], "part_height": [4.0, 4.0]}
+    known = {**places, "part_emissivity": [0.95, 0.95], "part_limit": [100.0, 100.0]}
+    session = board(hot).drop_dims("part").assign({name: ("part", values) for name, values in known.items()})
+    regions = measured(session.assign_coords(part=["left", "right"]))
+    assert regions["region_ambiguous"].sel(region=["left", "right"]).to_numpy().tolist() == [1, 1]

@@ -53,6 +53,24 @@ def smallest_containing(point: tuple[float, float], *, centres: Array, sizes: Ar
     return nearest if distance[nearest] <= margin else None
 
 
+def equally_likely(
+    point: tuple[float, float], *, centres: Array, sizes: Array, margin: float, tolerance: float
+) -> npt.NDArray[np.intp]:
+    """Return the indices of all rectangles that a point belongs to as well as to the one that is chosen.
+
+    Within several rectangles those count whose area is within 1 % of the smallest; outside all, those no more than
+    ``tolerance`` farther away than the nearest, within ``margin``. Parameters as in :func:`smallest_containing`.
+    """
+    if not len(centres):
+        return np.empty(0, dtype=np.intp)
+    beyond = np.maximum(np.abs(np.asarray(point) - centres) - sizes / 2, 0)
+    distance = np.hypot(beyond[:, 0], beyond[:, 1])
+    area = sizes.prod(axis=1)
+    if (distance == 0).any():
+        return np.flatnonzero((distance == 0) & (area <= 1.01 * area[distance == 0].min()))
+    return np.flatnonzero((distance <= margin) & (distance <= distance.min() + tolerance))
+
+
 def core(window: tuple[slice, slice], *, rim: int, least: int) -> tuple[slice, slice]:
     """Return the window without ``rim`` pixels along each side, or as it is along a side shorter than ``least``."""
     rows, columns = (

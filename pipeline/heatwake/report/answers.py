@@ -60,14 +60,18 @@ def _heat_sentence(results: xr.Dataset) -> str:
         f"{number(final_ambient(results), unit='°C')}: a rise of {number(hottest.rise)} ± "
         f"{number(hottest.uncertainty, unit='K')}"
     )
-    return "; ".join([first, *_limit_clauses(part_rows(results))]) + "."
+    stray = [row.name for row in rows if not row.is_known] if any(row.is_known for row in rows) else []
+    said = [f"{listed(_some(stray))} {'lies' if len(stray) == 1 else 'lie'} in no known part"] if stray else []
+    return "; ".join([first, *_limit_clauses(part_rows(results)), *said]) + "."
 
 
 def _limit_clauses(rows: Sequence[PartRow]) -> list[str]:
     limited = [row for row in rows if np.isfinite(row.limit)]
     if not limited:
         return ["no limit is given to judge it by"]
-    at = f"carried to {number(limited[0].margin_ambient, digits=0, unit='°C')} ambient, "
+    grown = limited[0].rise_factor
+    thin = f" and by {number(grown, digits=2)} for altitude" if grown > 1 else ""
+    at = f"carried to {number(limited[0].margin_ambient, digits=0, unit='°C')} ambient{thin}, "
     by = {word: [row for row in limited if row.verdict == word] for word in {row.verdict for row in limited}}
     clauses = []
     if over := by.get("over"):

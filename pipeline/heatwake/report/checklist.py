@@ -50,6 +50,10 @@ def decision_rule() -> str:
     return (
         f"inside: margin of at least U; inside but within the uncertainty: margin from 0 to U; over: margin below 0. "
         f"U = {COVERAGE:g} u (k = {COVERAGE:g}, about 95 %). The margin itself has no allowance for U. "
+        "The rise is taken to stay as it is at the maximum ambient, an approximation: power, fan and the air's density "
+        "change with it, and more is radiated. Where a highest altitude is given, rise and U are multiplied by the "
+        "density of the standard atmosphere (ISO 2533) at the test's altitude, sea level if not given, over that at "
+        "the highest: a fan of fixed speed moves a fixed volume. "
         "Where trials do not bear U out, the upper end of their 95 % interval counts instead. No margin is claimed "
         "where mostly reflection is seen, or too few pixels."
     )

@@ -29,7 +29,11 @@ class MarginBar:
 
 def margin_bars(rows: list[PartRow]) -> list[MarginBar]:
     """Return a bar for each row, all on the scale that runs from the ambient to just over the highest number."""
-    numbers = [value for row in rows for value in (row.carried_temperature + row.expanded_uncertainty, row.limit)]
+    numbers = [
+        value
+        for row in rows
+        for value in (row.carried_temperature + row.rise_factor * row.expanded_uncertainty, row.limit)
+    ]
     known = [value for value in numbers if np.isfinite(value)]
     start = rows[0].margin_ambient if rows else 0.0
     end = max([*known, start + 1.0])
@@ -41,8 +45,8 @@ def margin_bars(rows: list[PartRow]) -> list[MarginBar]:
     return [
         MarginBar(
             place(row.carried_temperature),
-            place(row.carried_temperature - row.expanded_uncertainty),
-            place(row.carried_temperature + row.expanded_uncertainty),
+            place(row.carried_temperature - row.rise_factor * row.expanded_uncertainty),
+            place(row.carried_temperature + row.rise_factor * row.expanded_uncertainty),
             place(row.limit),
         )
         for row in rows

@@ -26,7 +26,7 @@ from heatwake.report.film_figure import film_figure, has_film_map
 from heatwake.report.flow_reading import board_direction, opening_roles, region_direction, told_share
 from heatwake.report.maps import length_unit
 from heatwake.report.margin_bar import margin_bars
-from heatwake.report.parts import PartRow, final_ambient, part_rows
+from heatwake.report.parts import PartRow, final_ambient, part_rows, parts_off_board
 from heatwake.report.probes import has_probes, probe_rows, probe_sentences, probes_figure
 from heatwake.schema.variables import OPENING_KIND
 
@@ -78,7 +78,7 @@ def session_page(
         spread=_spread_rows(results, flow),
         unit=length_unit(results),
         frames=[(name, total, used, reason_colour(name)) for name, total, used in frame_counts(results)],
-        data_quality=data_quality(results),
+        data_quality=data_quality(results) + [text for text in (parts_off_board(results),) if text],
         film=film_text(results),
         zeroed=bool("cold_ambient" in results and np.isfinite(results["cold_ambient"])),
         items=report_items(results),

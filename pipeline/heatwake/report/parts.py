@@ -8,6 +8,8 @@ import numpy as np
 import numpy.typing as npt
 import xarray as xr
 
+from heatwake.kernels.altitude import rise_factor
+from heatwake.report import words
 from heatwake.schema.variables import REGION_SIZE, STEADY_STATUS
 
 Array = npt.NDArray[np.float64]
@@ -28,6 +30,7 @@ NOT_MEASURED: Final[tuple[Verdict, ...]] = (
 """Verdicts on the reading itself: no margin is claimed."""
 
 LEAST_BIAS: Final = 0.05  # [K] that is worth saying
+MOST_NAMED: Final = 8  # parts in one sentence
 COVERAGE: Final = 2.0  # U = k u; about 95 % for a normal distribution (JCGM 100:2008, 6.3.3)
 
 
@@ -72,6 +75,16 @@ class PartRow:
         Of the recording, across the part's smaller side.
     bias : float
         What the part is expected to read too low for being small; not corrected [K].
+    rise_factor : float
+        By which the rise grows at the highest altitude; 1 where none is given.
+    x, y : float
+        Centre of the part or hot spot, in ``unit``.
+    unit : str
+        Of board places: mm, or pixel where no scale is given.
+    is_known : bool
+        Whether it was given, as a part or region; False for a hot spot outside all of them.
+    is_found : bool
+        Whether it is warmer than the board round it.
     remark : str
         What limits the reading; empty where nothing does.
     """
@@ -99,6 +112,12 @@ class PartRow:
     emissivity_uncertainty: float
     pixels: float
     bias: float
+    rise_factor: float = 1.0
+    x: float = np.nan
+    y: float = np.nan
+    unit: str = "mm"
+    is_known: bool = True
+    is_found: bool = True
     remark: str = ""
 
     @property
@@ -108,13 +127,19 @@ class PartRow:
 
     @property
     def expanded_uncertainty(self) -> float:
-        """U = 2 u [K]."""
+        """U = 2 u of the rise [K]."""
         return COVERAGE * self.uncertainty
+
+    @property
+    def margin_less_uncertainty(self) -> float:
+        """Margin less what the carried rise may be higher by: below 0 it is not inside beyond doubt [K]."""
+        up = reach(self.uncertainty, high=self.high - self.rise, holds=self.first_order_holds)
+        return self.margin - self.rise_factor * up
 
     @property
     def carried_temperature(self) -> float:
         """Final temperature at ``margin_ambient`` [degC]; NaN where the reading is no measurement of the part."""
-        return self.margin_ambient + self.rise if self.is_measured else np.nan
+        return self.margin_ambient + self.rise_factor * self.rise if self.is_measured else np.nan
 
 
 def part_rows(results: xr.Dataset) -> list[PartRow]:
@@ -123,10 +148,26 @@ def part_rows(results: xr.Dataset) -> list[PartRow]:
         return []
     ambient = final_ambient(results)
     highest = float(results["max_ambient"]) if "max_ambient" in results else np.nan
+    factor = altitude_factor(results)
     return [
-        _row(results, number, str(name), ambient=ambient, highest=highest)
+        _row(results, number, str(name), ambient=ambient, highest=highest, factor=factor)
         for number, name in enumerate(results["region"].to_numpy())
     ]
+
+
+def altitude_factor(results: xr.Dataset) -> float:
+    """Return what rises grow by at the highest altitude: 1 where none is given; a test of none was at sea level."""
+    highest, tested = (float(results[name]) if name in results else np.nan for name in ("max_altitude", "altitude"))
+    return rise_factor(highest, tested=float(np.nan_to_num(tested))) if np.isfinite(highest) else 1.0
+
+
+def parts_off_board(results: xr.Dataset) -> str:
+    """Return a sentence on the parts of the placement file that are off the board; empty where none is."""
+    if "part_off" not in results.dims:
+        return ""
+    names = [str(name) for name in results["part_off"].to_numpy()]
+    told = ", ".join(names[:MOST_NAMED]) + (", ..." if len(names) > MOST_NAMED else "")
+    return f"Off the board by the placement file, and not measured: {told}."
 
 
 def final_ambient(results: xr.Dataset) -> float:
@@ -138,15 +179,15 @@ def final_ambient(results: xr.Dataset) -> float:
     return float(known[-1]) if known.size else np.nan
 
 
-def margin(limit: float, *, rise: float, ambient: float) -> float:
-    """Return the limit less the temperature at an ambient, when the rise stays as it is [K].
+def margin(limit: float, *, rise: float, ambient: float, factor: float = 1.0) -> float:
+    """Return the limit less the temperature at an ambient, when the rise grows by a factor, else stays as it is [K].
 
     IEC 60950-1 and 62368-1 carry a measured temperature to the maximum ambient by the difference of the ambients.
 
     >>> margin(110.0, rise=49.25, ambient=40.0)
     20.75
     """
-    return limit - (ambient + rise)
+    return limit - (ambient + factor * rise)
 
 
 def reach(uncertainty: float, *, high: float, holds: bool) -> float:
@@ -193,7 +234,7 @@ def verdict(margin_K: float, *, expanded: float, has_limit: bool, settled: bool,
     return "inside" if margin_K >= expanded else "inside but within the uncertainty"
 
 
-def _row(results: xr.Dataset, number: int, name: str, *, ambient: float, highest: float) -> PartRow:
+def _row(results: xr.Dataset, number: int, name: str, *, ambient: float, highest: float, factor: float) -> PartRow:
     def value(variable: str) -> float:
         return float(results[variable][number]) if variable in results else np.nan
 
@@ -207,13 +248,13 @@ def _row(results: xr.Dataset, number: int, name: str, *, ambient: float, highest
         size=size,
         beyond_range=value("region_beyond_range") == 1,
     )
-    left = margin(limit, rise=rise, ambient=at) if refused is None else np.nan
+    left = margin(limit, rise=rise, ambient=at, factor=factor) if refused is None else np.nan
     judged = refused or verdict(
         left,
-        expanded=reach(uncertainty, high=value("trials_high"), holds=value("first_order_holds") != 0),
+        expanded=factor * reach(uncertainty, high=value("trials_high"), holds=value("first_order_holds") != 0),
         has_limit=bool(np.isfinite(limit)),
         settled=settled,
-        reading_margin_K=margin(limit, rise=_last(results, "rise_max", number), ambient=at),
+        reading_margin_K=margin(limit, rise=_last(results, "rise_max", number), ambient=at, factor=factor),
     )
     row = PartRow(
         name=name,
@@ -239,21 +280,48 @@ def _row(results: xr.Dataset, number: int, name: str, *, ambient: float, highest
         emissivity_uncertainty=value("region_emissivity_uncertainty"),
         pixels=value("region_pixels"),
         bias=value("spot_bias"),
+        rise_factor=factor,
+        x=value("region_x"),
+        y=value("region_y"),
+        unit=str(results["region_x"].attrs.get("units", "mm")) if "region_x" in results else "mm",
+        is_known=value("region_known") != 0,
+        is_found=value("region_found") != 0,
     )
-    told = (_remark(row, size=size), _transient_remark(value))
-    return replace(row, remark="; ".join(remark for remark in told if remark))
+    told = [*_place_remarks(results, number, row), *_remarks(row, size=size), *_transient_remarks(value)]
+    return replace(row, remark="; ".join(told))
 
 
-def _transient_remark(value: Callable[[str], float]) -> str:
+def _transient_remarks(value: Callable[[str], float]) -> list[str]:
     """Why there is no final value, and when the limit is reached by a part that still rises."""
     flag, until = value("steady_status"), value("time_to_limit")
     if np.isfinite(flag) and STEADY_STATUS[int(flag)] == "window too short":
-        return "no final value: seen for less than one time constant"
+        return ["no final value: seen for less than one time constant"]
     if not np.isfinite(until) or until <= 0:
-        return ""
+        return []
     early, late = value("time_to_limit_early"), value("time_to_limit_late")
     latest = f"{late / 60:.0f} min" if np.isfinite(late) else "never"
-    return f"reaches its limit {until / 60:.0f} min after the end by the fit (95 %: {early / 60:.0f} min to {latest})"
+    interval = f"95 %: {early / 60:.0f} min to {latest}"
+    return [f"reaches its limit {until / 60:.0f} min after the end by the fit ({interval})"]
+
+
+def _place_remarks(results: xr.Dataset, index: int, row: PartRow) -> list[str]:
+    """What there is to say of where the region is, and whether it is warm at all."""
+
+    def flagged(variable: str) -> bool:
+        return variable in results and int(results[variable][index]) == 1
+
+    remarks = []
+    if not row.is_known:
+        none_known = not results["region_known"].to_numpy().any()
+        place = f"at x {words.number(row.x)}, y {words.number(row.y)} {row.unit}"
+        remarks.append(place if none_known else f"in no known part, {place}")
+    if not row.is_found:
+        remarks.append("no rise of its own: no warmer than the board round it")
+    if flagged("region_ambiguous"):
+        remarks.append("ambiguous: a hot spot here may as well be a neighbour's")
+    if flagged("region_turned"):
+        remarks.append("turned by no whole quarter: the upright box round it is measured")
+    return remarks
 
 
 def _last(results: xr.Dataset, variable: str, number: int) -> float:
@@ -264,7 +332,7 @@ def _last(results: xr.Dataset, variable: str, number: int) -> float:
     return float(known[-1]) if known.size else np.nan
 
 
-def _remark(row: PartRow, *, size: str) -> str:
+def _remarks(row: PartRow, *, size: str) -> list[str]:
     remarks = []
     if row.verdict == "not a temperature":
         remarks.append(f"emissivity {row.emissivity:.2f}: mostly reflection is seen")
@@ -277,4 +345,4 @@ def _remark(row: PartRow, *, size: str) -> str:
         remarks.append(f"{few}{off}")
     if np.isfinite(row.low) and not row.first_order_holds:
         remarks.append(f"U is not borne out: 95 % of trials lie from {row.low:.1f} to {row.high:.1f} K")
-    return "; ".join(remarks)
+    return remarks

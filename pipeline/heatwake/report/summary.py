@@ -16,6 +16,8 @@ def summary_rows(rows: list[PartRow]) -> list[dict[str, Any]]:
     return [
         {
             "region": row.name,
+            "x_mm": row.x,
+            "y_mm": row.y,
             "temperature_degC": row.temperature,
             "temperature_uncertainty_K": row.temperature_uncertainty,
             "temperature_expanded_uncertainty_K": row.temperature_uncertainty * COVERAGE,
@@ -34,8 +36,10 @@ def summary_rows(rows: list[PartRow]) -> list[dict[str, Any]]:
             "settled": int(row.settled),
             "max_ambient_degC": row.margin_ambient,
             "temperature_at_max_ambient_degC": row.carried_temperature,
+            "altitude_factor": row.rise_factor,
             "limit_degC": row.limit,
             "margin_K": row.margin,
+            "margin_less_expanded_uncertainty_K": row.margin_less_uncertainty,
             "verdict": row.verdict,
             "emissivity": row.emissivity,
             "emissivity_uncertainty": row.emissivity_uncertainty,

@@ -14,6 +14,8 @@ from heatwake.schema.variables import PLACE_STATE, VARIABLES
 _MUST_AGREE: Final = (
     "power",
     "max_ambient",
+    "altitude",
+    "max_altitude",
     "film_present",
     "film_reflectance",
     "band_low",
@@ -33,7 +35,7 @@ _MUST_AGREE: Final = (
     "board_conductivity",
     "channel_height",
 )
-_NOT_A_FACTOR: Final = {"power_W", "max_ambient_degC"}  # they have rows of their own
+_NOT_A_FACTOR: Final = {"power_W", "max_ambient_degC", "altitude_m", "max_altitude_m"}  # they have rows of their own
 _AMBIENT_K: Final = 1.0  # common practice, no source: ambients that differ by more are worth a look
 _DURATION_SHARE: Final = 0.05  # the same of the time under power
 

@@ -26,7 +26,12 @@ def _pair(value: object) -> object:
     return (value, value) if isinstance(value, int | float) and not isinstance(value, bool) else value
 
 
+LOWEST_M, HIGHEST_M = -500.0, 11000.0  # altitudes for which the standard atmosphere has one formula
 Box = tuple[float, float, float, float]
+PART_COLUMNS: Final = (
+    *("name", "x", "y", "rotation", "length", "width", "height", "size", "side"),
+    *("emissivity", "emissivity_uncertainty", "limit"),
+)
 LENS_COUNTS: Final = (4, 5, 8)  # of OpenCV's coefficients
 
 
@@ -192,6 +197,18 @@ class Board(Settings):
     conductivity_W_mK: PositiveFloat | None = None
     channel_mm: PositiveFloat | None = None
     parts: Path | None = None
+    parts_columns: dict[str, str] = Field(default_factory=dict)  # headings of the placement file, where not known
+    parts_unit: Literal["mm", "mil", "inch"] | None = None  # default: what the file says, else mm
+    parts_origin: Literal["lower-left", "upper-left", "centre"] | Point = "lower-left"  # y counts down from upper-left
+    parts_mirrored: bool = False  # x counts from the right as seen: the bottom in the coordinates of the top
+    parts_side: Literal["top", "bottom"] | None = None  # of a file that has both
+
+    @model_validator(mode="after")
+    def _columns_are_known(self) -> Self:
+        for key in self.parts_columns:
+            if key not in PART_COLUMNS:
+                raise ValueError(f"parts_columns: {key!r}: must be one of {', '.join(PART_COLUMNS)}")
+        return self
 
     @model_validator(mode="after")
     def _one_scale(self) -> Self:
@@ -288,8 +305,10 @@ class Session(Settings):
         if len({row.log for row in self.thermocouples}) > 1:
             logs = ", ".join(sorted({str(row.log) for row in self.thermocouples}))
             raise ValueError(f"thermocouples: logs {logs}: must be one log, for its clock is one")
-        for key in ("power_W", "max_ambient_degC"):
+        for key in ("power_W", "max_ambient_degC", "altitude_m", "max_altitude_m"):
             value = self.conditions.get(key)
             if value is not None and (isinstance(value, bool) or not isinstance(value, int | float)):
                 raise ValueError(f"conditions.{key}: {value!r}: must be a number")
+            if value is not None and key.endswith("altitude_m") and not LOWEST_M <= float(value) <= HIGHEST_M:
+                raise ValueError(f"conditions.{key}: {value:g}: must lie between {LOWEST_M:g} and {HIGHEST_M:g}")
         return self

@@ -10,7 +10,7 @@ from scipy import ndimage
 
 from heatwake.kernels.hot_spots import HotSpot, find_hot_spots
 from heatwake.kernels.moments import centroid
-from heatwake.kernels.rectangles import core, pixel_window, smallest_containing, surroundings
+from heatwake.kernels.rectangles import core, equally_likely, pixel_window, smallest_containing, surroundings
 from heatwake.kernels.steadiness import CriterionName
 from heatwake.kernels.transient import Settling, fit_settling, refused
 from heatwake.schema.settings import Settings
@@ -128,9 +128,10 @@ def _least_prominence(session: xr.Dataset, final: Array, settings: RegionsSettin
 def _regions(session: xr.Dataset, spots: list[HotSpot], settings: RegionsSettings) -> xr.Dataset:
     """Known parts first, in their order, then the hot spots that fall in none of them."""
     names, columns = _known(session, settings)
-    found = np.zeros(len(names), dtype=np.int8)
+    found, ambiguous = np.zeros(len(names), dtype=np.int8), np.zeros(len(names), dtype=np.int8)
     x, y = session["x"].to_numpy(), session["y"].to_numpy()
     centres, sizes = columns[:, :2], columns[:, 2:4]
+    step = abs(float(x[1] - x[0])) if len(x) > 1 else 1.0
     rest = []
     for spot in spots:
         place = (float(x[spot.column]), float(y[spot.row]))
@@ -139,12 +140,19 @@ def _regions(session: xr.Dataset, spots: list[HotSpot], settings: RegionsSetting
             rest.append(_bounding_box(spot, x, y))
         else:
             found[owner] = 1
+            likely = equally_likely(place, centres=centres, sizes=sizes, margin=settings.margin_mm, tolerance=step)
+            ambiguous[likely] |= len(likely) > 1
     word = "unassigned" if names else "spot"
     names = names + [f"{word} {number}" for number in range(1, len(rest) + 1)]
     rows = np.vstack([columns, np.array(rest).reshape(-1, 5)])
     keys = ("region_x", "region_y", "region_width", "region_height", "region_limit")
     data: dict[str, Any] = {key: ("region", rows[:, number]) for number, key in enumerate(keys)}
     data["region_found"] = ("region", np.concatenate([found, np.ones(len(rest), dtype=np.int8)]))
+    none = np.zeros(len(rest), dtype=np.int8)
+    turned = session["part_turned"].to_numpy() if "part_turned" in session else np.zeros_like(found)
+    data["region_known"] = ("region", np.concatenate([np.ones_like(found), none]))
+    data["region_ambiguous"] = ("region", np.concatenate([ambiguous, none]))
+    data["region_turned"] = ("region", np.concatenate([turned, none]).astype(np.int8))
     return xr.Dataset(data, coords={"region": np.array(names, dtype=object)}, attrs=session.attrs)
 
 
@@ -362,5 +370,5 @@ STAGE: Final = Stage(
     apply=measure_regions,
     needs=("temperature", "temperature_rise", "rise_noise", "emissivity", "frames_used", "power_on"),
     makes=(*SERIES, "rise_uncertainty", "steady_rise", "time_constant", "is_steady", "steady_status"),
-    version=7,
+    version=8,
 )

@@ -298,6 +298,8 @@ def _scalars(session: Session) -> dict[str, Any]:
         "channel_height": _nan(board.channel_mm),
         "power": _nan(conditions.get("power_W")),
         "max_ambient": _nan(conditions.get("max_ambient_degC")),
+        "altitude": _nan(conditions.get("altitude_m")),
+        "max_altitude": _nan(conditions.get("max_altitude_m")),
     }
     scalars: dict[str, Any] = {name: ((), value) for name, value in values.items()}
     scalars["film_present"] = ((), np.int8(film is not None))
@@ -378,9 +380,9 @@ def _lens(session: Session, *, rows: int, columns: int) -> dict[str, Any]:
 
 def _parts(session: Session, *, folder: Path) -> dict[str, Any]:
     columns = ["name", "x_mm", "y_mm", "width_mm", "height_mm", "emissivity", "emissivity_uncertainty", "limit_degC"]
-    tables = [pd.DataFrame([_region(region) for region in session.regions], columns=columns)]
-    if session.board.parts is not None:
-        tables.append(read_parts(folder / session.board.parts))
+    tables = [pd.DataFrame([_region(region) for region in session.regions], columns=columns).assign(turned=False)]
+    placed, off = _placed(session, folder)
+    tables.append(placed)
     filled = [table for table in tables if len(table)]
     if not filled:
         return {}
@@ -390,7 +392,40 @@ def _parts(session: Session, *, folder: Path) -> dict[str, Any]:
     arrays = {f"part_{name}": ("part", table[column].to_numpy(dtype=float)) for name, column in names.items()}
     for name in ("emissivity", "emissivity_uncertainty"):
         arrays[f"part_{name}"] = ("part", table[name].to_numpy(dtype=float))
-    return {**arrays, "part": ("part", table["name"].to_numpy(dtype=str))}
+    arrays["part_turned"] = ("part", table["turned"].eq(other=True).to_numpy(dtype=np.int8))
+    return {**arrays, **_off(off), "part": ("part", table["name"].to_numpy(dtype=str))}
+
+
+def _placed(session: Session, folder: Path) -> tuple[pd.DataFrame, pd.DataFrame]:
+    """Return the placement file's parts that lie on the board, wholly or in part, and those that do not."""
+    board = session.board
+    if board.parts is None:
+        return pd.DataFrame(), pd.DataFrame()
+    parts = read_parts(folder / board.parts, board=board)
+    off = _is_off(parts, width=board.width_mm, height=board.height_mm)
+    if off.all() and len(parts):
+        size = f"{board.width_mm:g} x {board.height_mm:g} mm"
+        found = f"{parts['name'].iloc[0]} at {parts['x_mm'].iloc[0]:g}, {parts['y_mm'].iloc[0]:g} mm"
+        wanted = f"must lie on the board of {size}: see parts_unit and parts_origin"
+        raise InputError(f"board.parts: {folder / board.parts}", f"without a part on the board ({found})", wanted)
+    return parts[~off], parts[off]
+
+
+def _is_off(parts: pd.DataFrame, *, width: float | None, height: float | None) -> npt.NDArray[np.bool_]:
+    """Return which parts have nothing on a board whose size is known."""
+    if width is None or height is None:
+        return np.zeros(len(parts), dtype=bool)
+    sides = (("x_mm", "width_mm", width), ("y_mm", "height_mm", height))
+    off = [abs(parts[at] - length / 2) >= length / 2 + parts[size].fillna(0) / 2 for at, size, length in sides]
+    return np.asarray(off[0] | off[1], dtype=bool)
+
+
+def _off(parts: pd.DataFrame) -> dict[str, Any]:
+    """Return the parts that are off the board: told, not measured."""
+    if not len(parts):
+        return {}
+    places = {f"off_{axis}": ("part_off", parts[f"{axis}_mm"].to_numpy(dtype=float)) for axis in "xy"}
+    return {**places, "part_off": ("part_off", parts["name"].to_numpy(dtype=str))}
 
 
 def _region(region: Region) -> dict[str, Any]:

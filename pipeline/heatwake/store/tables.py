@@ -9,8 +9,10 @@ import numpy.typing as npt
 import pandas as pd
 
 from heatwake.errors import InputError, one_line, shorten
+from heatwake.schema.session import Board
 from heatwake.schema.settings import ABSOLUTE_ZERO, LONG
 from heatwake.schema.surfaces import find_surface
+from heatwake.store.part_places import Layout, find_layout, millimetres, of_side, on_board, turned, two_lengths
 
 MOST_BYTES: Final = 512 * 2**20
 LARGEST: Final = 1e12
@@ -23,8 +25,10 @@ NO_COLDER: Final = f"must be {ABSOLUTE_ZERO:g} or more"
 Floats = npt.NDArray[np.float64]
 
 
-def read_table(path: Path, *, key: str, columns: tuple[str, ...]) -> pd.DataFrame:
+def read_table(path: Path, *, key: str, columns: tuple[str, ...], **layout: Any) -> pd.DataFrame:
     """Return a CSV table that holds at least ``columns``; ``key`` names the file in messages.
+
+    ``layout`` goes to pandas: the separator and the headings of tables that are not plain CSV.
 
     Raises
     ------
@@ -35,7 +39,9 @@ def read_table(path: Path, *, key: str, columns: tuple[str, ...]) -> pd.DataFram
     try:
         _require_plain_file(path, where=where)
         # Never decompressed by its name: a small archive may hold a table without end.
-        table = pd.read_csv(path, skipinitialspace=True, comment="#", compression=None, low_memory=False)
+        table: pd.DataFrame = pd.read_csv(
+            path, skipinitialspace=True, comment="#", compression=None, low_memory=False, **layout
+        )
     except FileNotFoundError:
         raise InputError(where, "missing", "must be a CSV file") from None
     except (OSError, ValueError, OverflowError) as error:  # pandas' parser errors are ValueErrors
@@ -100,39 +106,93 @@ def _refuse(bad: npt.NDArray[np.bool_], column: "pd.Series[Any]", *, where: str,
         raise InputError(f"{where}, row {row + 1}", shorten(found, LONG), wanted)
 
 
-def read_parts(path: Path) -> pd.DataFrame:
-    """Return the placement file: name, x_mm, y_mm, and, all optional, width_mm, height_mm, emissivity, limit_degC.
+def read_parts(path: Path, *, board: Board | None = None) -> pd.DataFrame:
+    """Return the placement file's parts: name, x_mm, y_mm, width_mm, height_mm, emissivity, limit_degC, turned.
 
-    An emissivity may be the name of a surface, whose spread is then its uncertainty; ``emissivity_uncertainty`` (a
-    column as well) counts before that.
+    Headings are recognised by trade words or mapped by ``board``, which also tells unit, origin and side. All but
+    name and place are optional. An emissivity may be the name of a surface, whose spread is then its uncertainty;
+    ``emissivity_uncertainty`` (a column as well) counts before that.
+
+    Raises
+    ------
+    InputError
+        A heading is missing, or a cell is not what it must be; names its row.
     """
     key = "board.parts"
-    table = read_table(path, key=key, columns=("name", "x_mm", "y_mm"))
+    board = board or Board()
     where = f"{key}: {path}"
+    table, layout = _placement_table(path, board=board, key=key)
     parts = pd.DataFrame({"name": table["name"].map(str).str.strip()})
     plain = table["name"].notna() & parts["name"].map(lambda name: bool(name) and name.isprintable())
     _refuse(~plain.to_numpy(dtype=bool), table["name"], where=f"{where}: name", wanted="must be a name")
-    for column, optional in (
-        ("x_mm", False),
-        ("y_mm", False),
-        ("width_mm", True),
-        ("height_mm", True),
-        ("emissivity_uncertainty", True),
-        ("limit_degC", True),
-    ):
-        parts[column] = numbers(table, column, where=where, optional=optional)
+    x, y = (
+        millimetres(table[side], unit=layout.unit_of(side), where=f"{where}: {side}_mm", optional=False)
+        for side in ("x", "y")
+    )
+    parts["x_mm"], parts["y_mm"] = on_board(x, y, board=board)
+    parts["width_mm"], parts["height_mm"], parts["turned"] = _sizes(table, layout, where=where)
+    for column in ("emissivity_uncertainty", "limit_degC"):
+        parts[column] = numbers(table, column, where=where, optional=True)
     limit, spread = parts["limit_degC"].to_numpy(), parts["emissivity_uncertainty"].to_numpy()
     column = f"{where}: emissivity_uncertainty"
     _refuse((spread < 0) | (spread >= 1), parts["emissivity_uncertainty"], where=column, wanted="must lie in [0, 1)")
     parts["emissivity"], of_surface = _emissivities(table, where=where)
     parts["emissivity_uncertainty"] = np.where(np.isnan(spread), of_surface, spread)
-    for column in ("width_mm", "height_mm"):
-        _refuse(parts[column].to_numpy() <= 0, parts[column], where=f"{where}: {column}", wanted="must be more than 0")
     _refuse(limit < ABSOLUTE_ZERO, parts["limit_degC"], where=f"{where}: limit_degC", wanted=NO_COLDER)
+    if "side" in table.columns:
+        seen = of_side(table["side"], board=board, where=f"{where}: side")
+        parts = parts[seen].reset_index(drop=True)
     twice = parts["name"].duplicated()
     if twice.any():
         raise InputError(f"{where}: name", f"{parts['name'][twice].iloc[0]!r} twice", "must be unique")
     return parts
+
+
+def _placement_table(path: Path, *, board: Board, key: str) -> tuple[pd.DataFrame, Layout]:
+    """Return a placement file's rows under our own headings, and how it is written."""
+    where = f"{key}: {path}"
+    try:
+        _require_plain_file(path, where=where)
+        layout = find_layout(path, board=board, where=where)
+    except OSError:
+        raise InputError(where, "missing", "must be a CSV file") from None
+    for column, heading in board.parts_columns.items():
+        if heading not in layout.headings:
+            found = shorten(", ".join(layout.headings), LONG)
+            raise InputError(f"board.parts_columns.{column}", repr(heading), f"must be a heading of {path}: {found}")
+    names = [name or f"unnamed {number}" for number, name in enumerate(layout.headings)]
+    wanted = tuple(layout.columns.values())
+    table = read_table(
+        path, key=key, columns=wanted, sep=layout.separator, skiprows=layout.skip, header=None, names=names
+    )
+    ours = {column: table[heading] for column, heading in layout.columns.items()}
+    table = pd.DataFrame(ours).rename(columns={"limit": "limit_degC"})
+    return table, layout
+
+
+def _sizes(table: pd.DataFrame, layout: Layout, *, where: str) -> tuple[Floats, Floats, npt.NDArray[np.bool_]]:
+    """Return widths and heights [mm] on the board, and which parts are askew.
+
+    Where length and width are given, the length lies along x at rotation 0 and a height is how tall the part stands
+    (common practice, no source); else width lies along x and height along y.
+    """
+    first, second = ("length", "width") if {"length", "width"} <= set(table.columns) else ("width", "height")
+    if "length" in table.columns and "width" not in table.columns:
+        first = "length"
+    sides = []
+    for side in (first, second):
+        values = np.full(len(table), np.nan)
+        if side in table.columns:
+            label = f"{where}: {side}_mm"
+            values = millimetres(table[side], unit=layout.unit_of(side), where=label, optional=True)
+            _refuse(values <= 0, table[side], where=label, wanted="must be more than 0")
+        sides.append(values)
+    if "size" in table.columns:
+        pair = two_lengths(table["size"], unit=layout.unit_of("size"), where=f"{where}: size")
+        _refuse((pair[0] <= 0) | (pair[1] <= 0), table["size"], where=f"{where}: size", wanted="must be more than 0")
+        sides = [np.where(np.isnan(side), other, side) for side, other in zip(sides, pair, strict=True)]
+    degrees = numbers(table, "rotation", where=where, optional=True)
+    return turned(sides[0], sides[1], degrees=degrees)
 
 
 def _emissivities(table: pd.DataFrame, *, where: str) -> tuple[Floats, Floats]:
