@@ -32,7 +32,24 @@ def test_flags_follow_the_cf_conventions():
 
 def test_every_unit_is_one_that_cf_tools_read():
     # UDUNITS names and symbols that CF refers to; "1" for the dimensionless.
-    known = {"", "1", "K", "degC", "mK", "percent", "um", "m", "mm", "mm2", "mm s-1", "s", "W", "degree", "pixel"}
+    known = {
+        "",
+        "1",
+        "K",
+        "K W-1",
+        "degC",
+        "mK",
+        "percent",
+        "um",
+        "m",
+        "mm",
+        "mm2",
+        "mm s-1",
+        "s",
+        "W",
+        "degree",
+        "pixel",
+    }
     assert {v.units for v in VARIABLES.values()} <= known | {"W m-2 sr-1", "W m-1 K-1"}
 
 
