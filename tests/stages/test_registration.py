@@ -119,6 +119,14 @@ def test_a_hand_is_left_out_and_nothing_else():
     assert not masks[:, :, 34:].any()
 
 
+def test_a_hand_as_warm_as_a_part_was_a_moment_ago_is_left_out_whole():
+    frames = draw_board(np.zeros((70, 3)))
+    frames[25:29, 30:60, 30:60] = 33.0  # the spot's middle reads 30 degC at frame 19, 37 at 25 and 44 at 55
+    result = register(session_of(frames), RegistrationSettings())
+    assert flagged(result, "obstructed") == [25, 26, 27, 28]
+    assert result["frame_mask"].values.astype(bool)[:, 15:30, 15:30].mean() > 0.97  # all but what reads 33 anyway
+
+
 def test_a_frame_that_is_mostly_covered_is_left_out_whole():
     frames = draw_board(np.zeros((70, 3)))
     frames[45:49, 30:] = 33.0

@@ -27,6 +27,7 @@ SCATTER_FRAMES: Final = 20  # on each side, that tell how far the picture's leve
 GAP_NEIGHBOURS: Final = 3
 LEAST_SEEN: Final = 0.25  # of a coarse cell
 TREND_FRAMES: Final = 6  # latest pictures that tell a level; as many again, twice, tell the trend
+NEAREST: Final = 3  # pictures that tell what was just before, or just after
 FLICKER_FACTOR: Final = 3.0  # standard deviations that a place may stray anyway
 
 
@@ -212,6 +213,27 @@ def explained(before: Array, after: Array, *, shape: tuple[int, ...]) -> tuple[A
     return low - FLICKER_FACTOR * flicker, high + FLICKER_FACTOR * flicker
 
 
+def closely_explained(before: Array, after: Array, *, shape: tuple[int, ...]) -> tuple[Array, Array]:
+    """Return what :func:`explained` does, by the pictures just before and after only, whose trend is no flicker.
+
+    Parameters
+    ----------
+    before, after : (k, rows, columns) arrays
+        As there, a few each; where a side has fewer than 2 ``NEAREST`` they are judged as there.
+    shape : (rows, columns)
+
+    Returns
+    -------
+    tuple of (rows, columns) arrays
+        [K or degC]
+    """
+    if min(len(before), len(after)) < 2 * NEAREST:
+        return explained(before, after, shape=shape)
+    near = np.stack([np.median(side[:NEAREST], axis=0) for side in (before, after)])
+    flicker = np.min([_spread_about_trend(side) for side in (before, after)], axis=0)
+    return near.min(axis=0) - FLICKER_FACTOR * flicker, near.max(axis=0) + FLICKER_FACTOR * flicker
+
+
 def carried_on(before: Array, ago: Array) -> tuple[Array, Array]:
     """Return the lowest and highest reading of each place that the trend of earlier pictures explains.
 
@@ -267,6 +289,14 @@ def departure(picture: Array, low: Array, high: Array) -> Array:
 def _spread(pictures: Array) -> Array:
     """Robust standard deviation of each place over the pictures."""
     return np.asarray(MAD_TO_SIGMA * np.median(np.abs(pictures - np.median(pictures, axis=0)), axis=0))
+
+
+def _spread_about_trend(pictures: Array) -> Array:
+    """Robust standard deviation of each place about its straight line over the pictures."""
+    half = len(pictures) // 2
+    change = np.median(pictures[-half:], axis=0) - np.median(pictures[:half], axis=0)
+    steps = (np.arange(len(pictures)) - (len(pictures) - 1) / 2) / (len(pictures) - half)
+    return _spread(pictures - steps[:, None, None] * change)
 
 
 def obstructed_places(departures: Array, *, least: float) -> Mask:

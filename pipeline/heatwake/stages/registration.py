@@ -21,6 +21,7 @@ from heatwake.kernels.changing_reference import ChangingReference, times_to_pict
 from heatwake.kernels.frame_quality import (
     TREND_FRAMES,
     carried_on,
+    closely_explained,
     common_steps,
     departure,
     explained,
@@ -53,6 +54,7 @@ WINDOW_SAMPLE: Final = 15  # and at most so many of those within the time allowe
 POOL_S: Final = 0.5  # [s] frames so near in time are judged by the same others
 LEAST_SIDE: Final = 0.25  # of the time allowed that the frames after must reach to be judged by
 TREND_WINDOW: Final = 18  # latest sound frames that tell a trend where there are none after
+LONGEST_RUN: Final = 240  # covered frames in a row that are looked at again
 LEAST_COVER: Final = 0.25  # of a cell in the way, from which it is left out
 MARGIN: Final = 2  # cells round what is in the way that are left out with it: its rim, its shadow, its warmth
 LOST: Final = 0.5  # a frame whose quality is less than this share of its neighbours' isn't registered
@@ -240,6 +242,7 @@ class _Watch:
     before: deque[tuple[int, Array]] = field(default_factory=deque)
     waiting: deque[tuple[int, Array]] = field(default_factory=deque)
     usual: tuple[int, Array, Array] | None = None  # pool, and lowest and highest that's usual in it
+    run: list[tuple[int, Array]] = field(default_factory=list)  # covered frames in a row, the latest
 
     def look(self, index: int, picture: Array) -> None:
         """Take a picture in, and judge those that have enough after them."""
@@ -251,6 +254,7 @@ class _Watch:
         """Judge those still waiting."""
         while self.waiting:
             self._judge()
+        self._look_again()
 
     def _reaches(self, first: int, last: int) -> bool:
         """Whether there's as much between two frames as it takes to tell what's usual."""
@@ -269,9 +273,27 @@ class _Watch:
         low, high = self._trend(index) or self._of_pool(index, picture)
         places = obstructed_places(departure(picture, low, high), least=self.settings.obstruction_departure)
         if places.mean() > self.settings.obstruction_share:
+            if self.run and self.before and self.before[-1][0] > self.run[-1][0]:
+                self._look_again()
             self.obstructed[index] = widened(places, by=MARGIN)
-        else:
-            self.before.append((index, picture))
+            self.run = [*self.run[-LONGEST_RUN:], (index, picture)]
+            return
+        self.before.append((index, picture))
+        if self.run and len(self.before) >= WINDOW_FRAMES and self.before[-WINDOW_FRAMES][0] > self.run[-1][0]:
+            self._look_again()
+
+    def _look_again(self) -> None:
+        """Judge covered frames by the sound ones just before and after: a warming part was as warm as a hand once."""
+        if not self.run:
+            return
+        first, last = self.run[0][0], self.run[-1][0]
+        before = [one for index, one in self.before if index < first][::-1][:WINDOW_FRAMES]
+        after = [one for index, one in self.before if index > last][:WINDOW_FRAMES]
+        for index, picture in self.run:
+            low, high = closely_explained(np.array(before), np.array(after), shape=picture.shape)
+            places = obstructed_places(departure(picture, low, high), least=self.settings.obstruction_departure)
+            self.obstructed[index] |= widened(places, by=MARGIN)
+        self.run = []
 
     def _ends_soon(self, index: int) -> bool:
         """Whether the frames after are too few to judge by: what stays to the end is judged by what was before."""
@@ -420,5 +442,5 @@ STAGE: Final = Stage(
         *("shift_x", "shift_y", "rotation", "quality", "usable", "reason", "offset_step", "still_picture"),
         *("pose_uncertainty", "offset_step_uncertainty", "masked_frame", "frame_mask"),
     ),
-    version=5,
+    version=6,
 )
