@@ -59,7 +59,7 @@ def decision_rule() -> str:
     )
 
 
-def report_items(results: xr.Dataset) -> list[tuple[str, str | None]]:
+def report_items(results: xr.Dataset, *, criterion: str) -> list[tuple[str, str | None]]:
     """Return the items of a test report; None where this report has nothing to say."""
     stated = conditions(results)
     return [
@@ -79,6 +79,7 @@ def report_items(results: xr.Dataset) -> list[tuple[str, str | None]]:
         ("Emissivity of the surfaces", _emissivity(results)),
         ("Power", _power(results)),
         ("Supply voltage, fan speed", None),
+        ("Stabilisation: criterion, and what is still to come", _stabilisation(results, criterion)),
         ("Sketch of camera, film, sensors and item; photographs", None),
         ("Repeats", None),
         ("Deviations from the method", None),
@@ -154,6 +155,20 @@ def _emissivity(results: xr.Dataset) -> str | None:
     text = f"{float(results['surface_emissivity']):g} where nothing else is given"
     own = int(np.isfinite(results["part_emissivity"].to_numpy()).sum()) if "part_emissivity" in results else 0
     return f"{text}; own values for {count(own, 'part')}" if own else text
+
+
+def _stabilisation(results: xr.Dataset, criterion: str) -> str | None:
+    if not results.sizes.get("region", 0) or "remaining_rise" not in results:
+        return None
+    left = results["remaining_rise"].to_numpy().astype(float)
+    steady = int((results["is_steady"].to_numpy() == 1).sum())
+    told = f"{criterion}; settled: {steady} of {count(left.size, 'part')}"
+    if not np.isfinite(left).any():
+        return told
+    most = int(np.nanargmax(np.abs(left)))
+    spread = float(results["remaining_rise_uncertainty"][most]) if "remaining_rise_uncertainty" in results else np.nan
+    name = str(results["region"].to_numpy()[most])
+    return f"{told}; by the fits {number(left[most], digits=2)} ± {number(spread, digits=2)} K at most, at {name}"
 
 
 def _power(results: xr.Dataset) -> str | None:

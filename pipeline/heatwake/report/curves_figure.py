@@ -29,10 +29,9 @@ def curves_figure(results: xr.Dataset, *, width: float = 9.0) -> Figure:
     end = float(elapsed[-1]) if elapsed.size else 1.0
     shown = _shown(results)
     for rank, (_, series, final, uncertainty, settled) in enumerate(shown):
-        colour, dash = style.SERIES[rank % len(style.SERIES)], style.DASHES[rank // len(style.SERIES)]
-        _draw_curve(axes, elapsed, series, look={"color": colour, "linestyle": dash})
+        _draw_curve(axes, elapsed, series, look=curve_look(rank))
         beside = end * (1.008 + 0.012 * (rank % 3))  # bars of neighbours do not cover each other
-        _draw_final(axes, beside, final, uncertainty=uncertainty, colour=colour, settled=settled)
+        _draw_final(axes, beside, final, uncertainty=uncertainty, colour=curve_look(rank)["color"], settled=settled)
     axes.set_xlim(0.0, end * 1.02)
     low, high = axes.get_ylim()
     axes.set_ylim(min(0.0, low), max(high, 1.0))
@@ -125,6 +124,16 @@ def draw_events(axes: Axes, results: xr.Dataset) -> None:
             horizontalalignment="right" if right else "left",
             verticalalignment="bottom",
         )
+
+
+def curve_look(rank: int) -> dict[str, Any]:
+    """Return colour and dashes of the curve of the region so many places down from the hottest."""
+    return {"color": style.SERIES[rank % len(style.SERIES)], "linestyle": style.DASHES[rank // len(style.SERIES)]}
+
+
+def hottest_first(results: xr.Dataset) -> list[str]:
+    """Return the names of the regions whose curves are drawn, in their order."""
+    return [name for name, *_ in _shown(results)]
 
 
 def _shown(results: xr.Dataset) -> list[Curve]:

@@ -31,7 +31,7 @@ __all__ = [
     "transient_rows",
 ]
 
-VERSION: Final = 5  # raised whenever pages, tables or the film change
+VERSION: Final = 6  # raised whenever pages, tables or the film change
 MOVIE_RATE: Final = 15  # frames a second
 _MOVIE_FRAMES: Final = 150
 _MOVIE_SIZE: Final = (960, 600)

@@ -24,6 +24,7 @@ from heatwake.report.data_quality import data_quality
 from heatwake.report.figure_style import house_style, inline_svg
 from heatwake.report.film_figure import film_figure, has_film_map
 from heatwake.report.flow_reading import board_direction, opening_roles, region_direction, told_share
+from heatwake.report.heating import criterion_text, has_heating, heating_figure, heating_rows
 from heatwake.report.maps import length_unit
 from heatwake.report.margin_bar import margin_bars
 from heatwake.report.parts import PartRow, final_ambient, part_rows, parts_off_board
@@ -58,6 +59,7 @@ def session_page(
     """
     rows = part_rows(results)
     direction = board_direction(flow)
+    heating = heating_rows(results)
     return render(
         "session.html",
         title=title,
@@ -75,13 +77,17 @@ def session_page(
         direction=direction,
         told_share=told_share(flow, direction.window),
         openings=_openings(results, flow),
+        heating=heating,
+        has_delay=any(row.delay for row in heating),
+        has_power=any(row.resistance != "–" for row in heating),
+        criterion=criterion_text(_criterion(settings)),
         spread=_spread_rows(results, flow),
         unit=length_unit(results),
         frames=[(name, total, used, reason_colour(name)) for name, total, used in frame_counts(results)],
         data_quality=data_quality(results) + [text for text in (parts_off_board(results),) if text],
         film=film_text(results),
         zeroed=bool("cold_ambient" in results and np.isfinite(results["cold_ambient"])),
-        items=report_items(results),
+        items=report_items(results, criterion=criterion_text(_criterion(settings))),
         probes=probe_rows(results),
         probe_sentences=probe_sentences(results),
         settings=record(settings),
@@ -144,6 +150,9 @@ def _figures(results: xr.Dataset, flow: xr.Dataset | None, *, rows: list[PartRow
     if results.sizes.get("region", 0) and "rise_max" in results:
         alt = "Curves of each part's rise over time with its final value and the events"
         made["curves"] = two_forms(lambda width: curves_figure(results, width=width), name="curves", alt=alt)
+    if has_heating(results):
+        alt = "Mean rise of each part on a logarithmic clock: readings as dots, the fitted curve drawn on beyond them"
+        made["heating"] = two_forms(lambda width: heating_figure(results, width=width), name="heating", alt=alt)
     if results.sizes.get("frame", 0) and "reason" in results:
         alt = "Strip of what became of each frame, over curves of its agreement with the reference and its movement"
         made["quality"] = two_forms(lambda width: quality_figure(results, width=width), name="quality", alt=alt)
@@ -164,6 +173,10 @@ def _budget(results: xr.Dataset, rows: list[PartRow]) -> tuple[PartRow, list[Bud
     limited = [one for one in known if np.isfinite(one[1].margin)]
     index, row = min(limited, key=lambda one: one[1].margin) if limited else max(known, key=lambda one: one[1].rise)
     return row, sorted(budget_lines(results, index, quantity="rise"), key=lambda line: -line.contribution)
+
+
+def _criterion(settings: Mapping[str, Any]) -> str:
+    return str(settings.get("regions", {}).get("settling", "remaining rise"))
 
 
 def _chips(results: xr.Dataset) -> list[tuple[str, str]]:

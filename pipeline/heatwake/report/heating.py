@@ -1,0 +1,176 @@
+"""How parts warm up, for the page: curves on a logarithmic clock with their fits, and a table of what they tell."""
+
+from dataclasses import dataclass
+from typing import Any, Final
+
+import numpy as np
+import numpy.typing as npt
+import xarray as xr
+from matplotlib.axes import Axes
+from matplotlib.figure import Figure
+
+from heatwake.kernels.steadiness import CRITERIA
+from heatwake.report import figure_style as style
+from heatwake.report.curves_figure import curve_look, hottest_first
+from heatwake.report.words import clock, number
+from heatwake.schema.variables import STEADY_STATUS
+
+Array = npt.NDArray[np.float64]
+
+POINTS: Final = 60  # marks of a curve, evenly spread over the logarithm of time
+SHORTEST: Final = 1e-3  # of the record: the clock starts no sooner
+AHEAD: Final = 3.0  # the fit is drawn on for so many times the record
+STATED: Final = {"remaining rise": "what is still to come by the fit is small"}
+
+
+@dataclass(frozen=True)
+class HeatingRow:
+    """One region's line of the table: words and numbers as they are shown."""
+
+    name: str
+    final: str
+    basis: str
+    settled: bool
+    remaining: str
+    constants: str
+    delay: str
+    resistance: str
+
+
+def heating_rows(results: xr.Dataset) -> list[HeatingRow]:
+    """Return a row a region whose heating curve was fitted, or that says why it was not."""
+    if not results.sizes.get("region", 0) or "steady_status" not in results:
+        return []
+    return [_row(results.isel(region=index), str(name)) for index, name in enumerate(results["region"].to_numpy())]
+
+
+def criterion_text(name: str) -> str:
+    """Return the settling criterion with its source, as a report states it.
+
+    >>> criterion_text("1 K in 1 h")
+    'no more than 1 K in 1 h (IEC 60598, BS 1363-1)'
+    """
+    if name in CRITERIA:
+        return f"no more than {name} ({CRITERIA[name].source})"
+    return STATED.get(name, name)
+
+
+def heating_figure(results: xr.Dataset, *, width: float = 9.0) -> Figure:
+    """Return rise of each region's mean against time since power-on, both as read and as fitted, on a log clock.
+
+    On such a clock every exponential takes the same width, so that a second, slow one is seen as a step of its own.
+    """
+    figure = style.new_figure(width, 4.2)
+    axes = figure.add_subplot()
+    since = results["elapsed"].to_numpy().astype(float) - float(results["power_on"])
+    began = since > 0
+    last = float(since[began].max())
+    first = max(float(since[began].min()), SHORTEST * last)
+    clockwork = np.geomspace(first, AHEAD * last, 240)
+    for name in _fitted_names(results):
+        region = results.sel(region=name)
+        look: dict[str, Any] = curve_look(hottest_first(results).index(name)) | {"zorder": 3}
+        time, values = _on_log_clock(since[began], region["rise_mean"].to_numpy().astype(float)[began])
+        axes.plot(time, values, **look | {"linestyle": "none", "marker": "o", "markersize": 2.6})
+        curve = _fitted(region, clockwork)
+        axes.plot(clockwork[clockwork <= last], curve[clockwork <= last], linewidth=1.2, label=name, **look)
+        axes.plot(clockwork[clockwork >= last], curve[clockwork >= last], **look | {"linestyle": (0, (1, 2))})
+    axes.set_xscale("log")
+    axes.set_xlim(first, AHEAD * last)
+    axes.axvline(last, color=style.MUTED, linewidth=0.9, linestyle=(0, (2, 2)), zorder=1)
+    axes.set_ylim(bottom=0.0)
+    axes.set_ylabel("mean rise, K")
+    axes.grid(axis="y")
+    axes.set_axisbelow(True)
+    _mark_times(axes)
+    for text in axes.legend(loc="upper left", ncols=2, frameon=False, fontsize=9, labelcolor="linecolor").get_texts():
+        text.set_parse_math(False)
+    _per_watt(axes, results)
+    return figure
+
+
+def has_heating(results: xr.Dataset) -> bool:
+    """Tell whether there is a fit after a power-on that was seen or given."""
+    if "exponentials" not in results or "power_on" not in results or not np.isfinite(results["power_on"]):
+        return False
+    return bool(_fitted_names(results)) and bool((results["elapsed"] > results["power_on"]).any())
+
+
+def _row(region: xr.Dataset, name: str) -> HeatingRow:
+    def value(variable: str) -> float:
+        return float(region[variable]) if variable in region else np.nan
+
+    flag = value("steady_status")
+    status = STEADY_STATUS[int(flag)] if np.isfinite(flag) else ""
+    known = np.isfinite(value("steady_rise"))
+    spread = number(value("steady_rise_uncertainty"))
+    return HeatingRow(
+        name=name,
+        final=f"{number(value('steady_rise'))} ± {spread}" if known else "–",
+        basis=status if known else f"none: {status}",
+        settled=value("is_steady") == 1,
+        remaining=_with_spread(value("remaining_rise"), value("remaining_rise_uncertainty"), digits=2),
+        constants=_constants(region),
+        delay=number(value("heating_delay"), digits=0) if value("heating_delay") > 0 else "",
+        resistance=number(value("thermal_resistance"), digits=2),
+    )
+
+
+def _constants(region: xr.Dataset) -> str:
+    if "exponential_time" not in region:
+        return "–"
+    pairs = zip(region["exponential_time"].to_numpy(), region["exponential_time_uncertainty"].to_numpy(), strict=True)
+    told = [_with_spread(float(time), float(spread), digits=0 if time >= 10 else 1) for time, spread in pairs]
+    return ", ".join(text for text in told if text != "–") or "–"
+
+
+def _with_spread(value: float, spread: float, *, digits: int) -> str:
+    if not np.isfinite(value):
+        return "–"
+    finer = digits + 1 if np.isfinite(spread) and 0 < spread < 0.5 * 10.0**-digits else digits
+    return f"{number(value, digits=finer)} ± {number(spread, digits=finer)}"
+
+
+def _fitted_names(results: xr.Dataset) -> list[str]:
+    """Names of the regions of the curves above that have a fit, in their order."""
+    known = (results["exponentials"] > 0) & np.isfinite(results["steady_rise"])
+    return [name for name in hottest_first(results) if bool(known.sel(region=name))]
+
+
+def _fitted(region: xr.Dataset, time: Array) -> Array:
+    """The fit at times since power-on [s]."""
+    rises, constants = (region[f"exponential_{name}"].to_numpy().astype(float) for name in ("rise", "time"))
+    known = np.isfinite(rises)
+    late = np.maximum(time - float(region["heating_delay"]), 0.0)
+    return np.asarray(-np.expm1(-late[:, None] / constants[known]) @ rises[known])
+
+
+def _on_log_clock(time: Array, values: Array) -> tuple[Array, Array]:
+    """Means of readings in even steps of the logarithm of time."""
+    seen = np.isfinite(values)
+    if not seen.any():
+        return np.empty(0), np.empty(0)
+    time, values = time[seen], values[seen]
+    step = np.digitize(np.log(time), np.linspace(np.log(time[0]), np.log(time[-1]), POINTS + 1)[1:-1])
+    count = np.bincount(step, minlength=POINTS)
+    filled = count > 0
+    times, levels = (np.bincount(step, weights=row, minlength=POINTS)[filled] / count[filled] for row in (time, values))
+    return times, levels
+
+
+def _mark_times(axes: Axes) -> None:
+    low, high = axes.get_xlim()
+    marks = [mark for mark in (1, 3, 10, 30, 60, 180, 600, 1800, 3600, 7200, 18000, 36000) if low <= mark <= high]
+    axes.set_xticks(marks, [clock(mark) for mark in marks])
+    axes.minorticks_off()
+    axes.set_xlabel("time since power-on, min:s" if high < 3600 else "time since power-on, h:min:s")
+
+
+def _per_watt(axes: Axes, results: xr.Dataset) -> None:
+    """Second scale: per watt of the whole item's power, where that is given."""
+    power = float(results["power"]) if "power" in results else np.nan
+    if not power > 0:
+        return
+    scales: Any = (lambda rise: rise / power, lambda per_watt: per_watt * power)
+    other = axes.secondary_yaxis("right", functions=scales)
+    other.set_ylabel(f"K per W of the item's {number(power)} W")

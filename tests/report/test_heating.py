@@ -1,0 +1,82 @@
+"""What the page tells of heating curves."""
+
+import numpy as np
+import pytest
+import xarray as xr
+
+from heatwake.kernels.steadiness import CRITERIA
+from heatwake.report.checklist import report_items
+from heatwake.report.curves_figure import hottest_first
+from heatwake.report.figure_style import house_style, inline_svg
+from heatwake.report.heating import criterion_text, has_heating, heating_figure, heating_rows
+from heatwake.report.page import session_page
+from heatwake.schema.variables import STEADY_STATUS
+
+CONSTANT, SLOWER = 40.0, 110.0
+
+
+@pytest.fixture(scope="module")
+def heated(charger: xr.Dataset) -> xr.Dataset:
+    """The charger with heating curves that are known: two exponentials each, but for the first part."""
+    count = charger.sizes["region"]
+    final = charger["steady_rise"].to_numpy()
+    terms = np.full((count, 2), [CONSTANT, SLOWER])
+    terms[0, 1] = np.nan
+    rises = final[:, None] * np.where(np.isfinite(terms), [0.3, 0.7], [1.0, np.nan])
+    since = np.maximum(charger["elapsed"].to_numpy() - float(charger["power_on"]), 0)
+    seen = np.nansum(rises[:, :, None] * -np.expm1(-since / terms[:, :, None]), axis=1)
+    return charger.assign(
+        rise_mean=(("region", "time"), seen),
+        exponentials=("region", np.isfinite(terms).sum(axis=1)),
+        exponential_rise=(("region", "exponential"), rises),
+        exponential_time=(("region", "exponential"), terms),
+        exponential_time_uncertainty=(("region", "exponential"), 0.02 * terms),
+        heating_delay=("region", np.zeros(count)),
+        remaining_rise_uncertainty=("region", np.full(count, 0.2)),
+        thermal_resistance=("region", final / 18.0),
+        steady_status=("region", np.full(count, STEADY_STATUS.index("forecast"))),
+        power=18.0,
+    )
+
+
+def test_rows_say_what_was_fitted_and_why_not(heated):
+    status = heated["steady_status"].copy()
+    status[1] = STEADY_STATUS.index("window too short")
+    lost = heated["steady_rise"].copy()
+    lost[1] = np.nan
+    rows = heating_rows(heated.assign(steady_status=status, steady_rise=lost))
+    assert rows[0].constants == "40 ± 1"
+    assert rows[2].constants == "40 ± 1, 110 ± 2"
+    assert (rows[1].final, rows[1].basis) == ("–", "none: window too short")
+    assert rows[0].basis == "forecast"
+    assert float(rows[2].resistance) == pytest.approx(float(heated["steady_rise"][2]) / 18.0, abs=0.005)
+
+
+def test_the_figure_names_every_curve_in_the_colours_of_the_other(heated):
+    with house_style():
+        text = inline_svg(heating_figure(heated), name="heating", alt="")
+    assert all(f">{name}<" in text for name in hottest_first(heated))
+    assert "per W of the item" in text
+
+
+def test_without_a_fit_there_is_no_figure(heated, charger):
+    assert has_heating(heated)
+    assert not has_heating(charger)
+    assert not has_heating(heated.assign(power_on=np.nan))
+    assert not has_heating(heated.assign(exponentials=0 * heated["exponentials"]))
+    assert heating_rows(charger) == []
+
+
+def test_the_page_states_criterion_source_and_remainder(heated, told):
+    name = "1 K in 15 min"
+    page = session_page(heated, flow=told, title="T", settings={"regions": {"settling": name}}, provenance={})
+    assert "no more than 1 K in 15 min (IEC 60335-2-6)" in page
+    assert "Settled or not" in page
+    stated = dict(report_items(heated, criterion=criterion_text(name)))
+    (text,) = (value for key, value in stated.items() if key.startswith("Stabilisation"))
+    assert f"of {heated.sizes['region']} parts" in text
+    assert "± 0.20 K at most" in text
+
+
+def test_every_criterion_has_its_source():
+    assert all(one.source in criterion_text(name) for name, one in CRITERIA.items())
