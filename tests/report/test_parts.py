@@ -123,3 +123,12 @@ def test_parts_off_the_board_are_named(charger: xr.Dataset) -> None:
     assert parts_off_board(charger) == ""
     off = charger.assign(off_x=("part_off", [300.0, 400.0])).assign_coords(part_off=["U8", "U9"])
     assert "U8, U9" in parts_off_board(off)
+
+
+def test_a_part_still_rising_says_when_it_reaches_its_limit(charger: xr.Dataset) -> None:
+    count = charger.sizes["region"]
+    times = {"time_to_limit": 200.0, "time_to_limit_early": 42.0, "time_to_limit_late": np.nan}
+    rows = part_rows(charger.assign({name: ("region", np.full(count, at)) for name, at in times.items()}))
+    assert rows[0].limit_words == "reaches its limit 3 min after the end by the fit (95 %: 42 s or never)"
+    assert rows[0].limit_words in rows[0].remark
+    assert part_rows(charger)[0].limit_words == ""
