@@ -122,6 +122,11 @@ def test_rows_say_units_and_reasons(maps, regions):
     assert [row["settled"] for row in rows] == [1, 0, 0]
     assert rows[1]["final_rise_from"] == "forecast"
     assert rows[1]["item_power_W"] == POWER
+    parts = rows[1]["final_rise_own_K"], rows[1]["final_rise_shared_K"]
+    assert np.hypot(*parts) == pytest.approx(rows[1]["final_rise_uncertainty_K"])
+    assert min(parts) > 0
+    relative = rows[1]["thermal_resistance_uncertainty_K_per_W"] / rows[1]["thermal_resistance_of_item_power_K_per_W"]
+    assert relative == pytest.approx(rows[1]["final_rise_uncertainty_K"] / rows[1]["final_rise_K"])
     assert rows[1]["thermal_resistance_of_item_power_K_per_W"] == pytest.approx(rows[1]["final_rise_K"] / POWER)
     words = ("region", "stretch", "final_rise_from", "refused_because", "settled_by")
     numbers = [key for key in rows[0] if key not in words]
