@@ -60,7 +60,7 @@ def test_one_time_constant_is_as_well_known_as_least_squares_tell():
         assert found.final[pixel] == pytest.approx(known[0], abs=found.uncertainty[pixel])
         ratio.append(found.uncertainty[pixel] / np.sqrt(covariance[0, 0]))
     assert np.median(ratio) == pytest.approx(1, abs=0.1)
-    assert min(ratio) > 0.7  # of noise by 20 bins; more where it looks like a second time constant
+    assert min(ratio) > 0.55  # three deviations of a noise told by 22 bins; more where it looks like a second term
 
 
 def test_a_change_from_anywhere_goes_up_or_down():

@@ -6,6 +6,7 @@ import pytest
 from heatwake.report.parts import part_rows
 from heatwake.report.transients import transient_rows
 from heatwake.schema.variables import STEADY_STATUS, VARIABLES, require
+from heatwake.stages.region_settling import settled_by_rate
 from heatwake.stages.regions import STAGE, RegionsSettings, measure_regions
 from heatwake.stages.temperature import measure_temperature
 from stages.test_temperature import mapped
@@ -93,6 +94,18 @@ def test_a_longer_record_meets_a_limit_of_the_rate():
     found = measure_regions(heating(steps=500), RegionsSettings(settling="1 K in 15 min"))
     assert found["is_steady"].to_numpy().tolist() == [1, 1, 0]
     assert float(found["remaining_rise"][1]) < 0.2
+
+
+@pytest.mark.parametrize(("seconds", "by_part", "of_item"), [(4e3, [1, 0, 0], [0, 0, 0]), (12e3, [1] * 3, [1] * 3)])
+def test_a_criterion_on_the_slowest_part_is_met_by_all_or_by_none(seconds, by_part, of_item):
+    # In the last hour of 4000 s slow changes by 8 K, in that of 12000 s slowest by 0.4 K.
+    elapsed = np.arange(0.0, seconds, 10.0)
+    rise = np.array([row[3] * -np.expm1(-elapsed / row[4]) for row in PARTS])
+    found = [
+        settled_by_rate(rise, elapsed=elapsed, start=0.0, name=name, average=10.0).tolist()
+        for name in ("2 K in 1 h", "2 K/h on the slowest part")
+    ]
+    assert found == [by_part, of_item]
 
 
 def test_resistance_is_per_watt_of_the_whole_item(regions):
