@@ -31,6 +31,7 @@ from heatwake.report.figure_style import house_style, inline_svg
 from heatwake.report.film_figure import film_figure, has_film_map
 from heatwake.report.flow_reading import board_direction, opening_roles, region_direction, told_share
 from heatwake.report.heating import criterion_text, has_heating, heating_figure, heating_rows, stretch_table
+from heatwake.report.lineage import lineage_sentences
 from heatwake.report.maps import length_unit
 from heatwake.report.margin_bar import margin_bars
 from heatwake.report.parts import PartRow, final_ambient, part_rows, parts_off_board
@@ -83,6 +84,7 @@ def session_page(
         direction=direction,
         told_share=told_share(flow, direction.window),
         openings=_openings(results, flow),
+        lineage=lineage_sentences(results) if "region_state" in results else [],
         heating=heating,
         stretches=stretch_table(results),
         has_delay=any(row.delay for row in heating),

@@ -34,7 +34,7 @@ FRAMES_TO_SUM: Final = 4  # in an analysis step, on average
 PLACED: Final = "registration.nc"  # where a session is placed by another's picture
 FROM_FRAMES: Final = ("registration.nc", "rise.nc")
 SUMS: Final = ("mean_radiance", "summed")  # made beside the registration, for the maps
-TABLES: Final = ("summary.csv", "budget.csv", "transients.csv")
+TABLES: Final = ("summary.csv", "budget.csv", "transients.csv", "lineage.csv")
 PROBE_TABLE: Final = "thermocouples.csv"  # of sessions that have some
 PAGES: Final = ("report.html", "airflow.mp4")
 
@@ -279,7 +279,7 @@ def _tell_people(
     yield Progress(session.name, TABLES[0], 0, 3)
     rows = part_rows(merged)
     made_rows = [outputs.summary_rows(rows), outputs.budget_rows(merged, rows)]
-    made_rows += [outputs.transient_rows(merged, criterion=_criterion(settings))]
+    made_rows += [outputs.transient_rows(merged, criterion=_criterion(settings)), outputs.lineage_rows(merged)]
     made_rows += [outputs.thermocouple_rows(merged)] if PROBE_TABLE in told else []
     for name, content in zip(told, made_rows, strict=True):
         results.write_text(target / name, tables.csv_text(content))
