@@ -11,7 +11,7 @@ from heatwake.kernels.rectangles import pixel_window
 from heatwake.scene import Ambient, draw_item
 from heatwake.scene.heat import build_heat_model
 from heatwake.schema.variables import VARIABLES, require
-from heatwake.stages.spread import STAGE, SpreadSettings, measure_spread
+from heatwake.stages.spread import STAGE, SpreadSettings, final_directions, measure_spread
 
 X, Y = np.arange(160) + 0.5, (np.arange(100) + 0.5)[::-1]
 STATUS = VARIABLES["spread_status"].flags
@@ -231,3 +231,15 @@ def test_what_is_made_has_the_names_dims_and_units_of_the_data_model():
     require(found, STAGE.makes)
     for name in STAGE.makes:
         assert found[name].attrs.get("units", "") == VARIABLES[name].units
+
+
+def test_only_a_direction_that_is_claimed_is_taken_from_the_flow():
+    region = ("region", "time")
+    flow = xr.Dataset({
+        "region_flow_direction": (region, [[10.0, 20.0], [30.0, 40.0], [np.nan, np.nan]]),
+        "region_flow_status": (region, np.array([[0, 0], [0, 1], [2, 2]], np.int8)),
+    })  # fmt: skip
+    taken = final_directions(flow)["final_flow_direction"]
+    assert taken.dims == ("region",)
+    assert taken.to_numpy() == pytest.approx([20.0, np.nan, np.nan], nan_ok=True)
+    assert final_directions(flow.isel(time=slice(0))) == {}

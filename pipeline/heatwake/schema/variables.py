@@ -305,6 +305,7 @@ _ROWS: Final = (
     Variable("foster_time", _FOSTER, "s", "time constant of each term of the Foster network"),
     Variable("is_steady", _REGION, "1", "whether the region has settled", flags=YES_NO),
     # --- spread.nc -------------------------------------------------------------------------------------------
+    Variable("final_flow_direction", _REGION, "degree", "where the region's heat is carried to at the end"),
     Variable("spread_major", _REGION_TIME, "mm", "own heat's footprint, one standard deviation along its long axis"),
     Variable("spread_major_uncertainty", _REGION_TIME, "mm", "standard uncertainty of spread_major"),
     Variable("spread_minor", _REGION_TIME, "mm", "own heat's footprint, one standard deviation along its short axis"),

@@ -14,7 +14,7 @@ from heatwake.kernels.moments import Footprint, footprint
 from heatwake.kernels.own_heat import OwnHeat, block_means, separate_heat
 from heatwake.kernels.rectangles import pixel_window, together
 from heatwake.schema.settings import Settings
-from heatwake.schema.variables import label
+from heatwake.schema.variables import FLOW_STATUS, label
 from heatwake.stages.map_reader import maps_at
 from heatwake.stages.stage import Stage
 
@@ -82,6 +82,15 @@ def measure_spread(session: xr.Dataset, settings: SpreadSettings) -> xr.Dataset:
             for name, value in found.values.items():
                 made[name][region, number] = value
     return _dataset(session, groups, made, {"spread_status": status, "spread_cut": cut, "decay_axis": axis})
+
+
+def final_directions(flow: xr.Dataset) -> dict[str, xr.DataArray]:
+    """Return ``final_flow_direction`` (region) as a mapping to assign: NaN where flow.nc does not claim a direction."""
+    if "region" not in flow.dims or not flow.sizes.get("time", 0):
+        return {}
+    last = flow[["region_flow_direction", "region_flow_status"]].isel(time=-1).load()
+    told = last["region_flow_status"] == FLOW_STATUS.index("identified")
+    return {"final_flow_direction": last["region_flow_direction"].where(told).reset_coords(drop=True)}
 
 
 @dataclass(frozen=True)
