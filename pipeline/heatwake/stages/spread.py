@@ -29,9 +29,9 @@ TRUSTED: Final = 0.8  # the same of a pixel of its tail
 LEAST_SEEN: Final = 0.5  # of a region's pixels
 # What taking others off leaves in error, as shares: found on 24 boards drawn at random with their heat known source by
 # source; it grows with what was taken off, over the footprint's own peak (tests/benchmarks/spread.py).
-LENGTH_ERROR, LENGTH_ERROR_TAKEN = 0.04, 0.08
+LENGTH_ERROR, LENGTH_ERROR_TAKEN = 0.05, 0.10
 AREA_ERROR, AREA_ERROR_TAKEN = 0.07, 0.20
-DRIFT_ERROR = 0.07  # of the footprint's size, along either axis
+DRIFT_ERROR, DRIFT_ERROR_TAKEN = 0.07, 0.03  # of the footprint's size, along either axis
 TAIL_ERROR = 0.1  # of what was taken off along a tail
 TAIL_LENGTH_ERROR = 0.12  # of a decay length
 FILLED_ERROR = 0.25  # of what was filled in at an edge
@@ -213,16 +213,23 @@ def _measure(
         return _Found(WITHHELD, True, {"spread_taken_off": taken} | tails, axis)
     beside = float(dominance[top].mean()) < DOMINANT
     status = CORRECTED if found.cut else NEIGHBOUR if beside else MEASURED
-    return _Found(status, found.cut or beside, _with_errors(found, box, taken=taken) | tails, axis)
+    model = footprint(heat.model(source), x=board.x, y=board.y, core=core, background=0.0)
+    apart = float(np.nan_to_num(np.hypot(model.x - found.x, model.y - found.y)))
+    return _Found(status, found.cut or beside, _with_errors(found, box, taken=taken, apart=apart) | tails, axis)
 
 
-def _with_errors(found: Footprint, box: Array, *, taken: float) -> dict[str, float]:
-    """Return a footprint's numbers with their standard uncertainties: noise, what was taken off, what was filled in."""
+def _with_errors(found: Footprint, box: Array, *, taken: float, apart: float) -> dict[str, float]:
+    """Return a footprint's numbers with their standard uncertainties.
+
+    From noise, from what was taken off and what was filled in; of the drift also half of how far ``apart`` the
+    centroids of the footprint and of its mixture alone lie, for they differ by how the residual is shared out.
+    """
     filled = FILLED_ERROR * found.missing
     share = float(np.hypot(LENGTH_ERROR + LENGTH_ERROR_TAKEN * taken, filled))
     size = float(np.sqrt(found.major * found.minor))
-    apart = found.major**2 - found.minor**2
-    turn = np.degrees(np.sqrt(2) * share * size**2 / apart) if apart > 0 else np.inf
+    strays = DRIFT_ERROR + DRIFT_ERROR_TAKEN * taken
+    unlike = found.major**2 - found.minor**2
+    turn = np.degrees(np.sqrt(2) * share * size**2 / unlike) if unlike > 0 else np.inf
     turn = float(np.hypot(turn, found.orientation_noise))
     told = turn < LEAST_TURN
     return {
@@ -239,7 +246,7 @@ def _with_errors(found: Footprint, box: Array, *, taken: float) -> dict[str, flo
         "drift_x": found.x - float(box[0]),
         "drift_y": found.y - float(box[1]),
         "drift_uncertainty": float(
-            np.hypot(np.hypot(DRIFT_ERROR * size, found.centroid_noise), 2 * filled * found.major)
+            np.linalg.norm([strays * size, found.centroid_noise, 2 * filled * found.major, apart / 2])
         ),
         "spread_taken_off": taken,
     }
