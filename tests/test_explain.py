@@ -139,7 +139,7 @@ def test_a_changed_setting_is_named_with_both_values_and_what_depends_on_it(plac
     assert reasons["rise.nc"] == ("baseline.quiet_s 3 → 4.5",)
     for file in ("regions.nc", "spread.nc", "flow.nc"):
         assert reasons[file] == ("depends on rise.nc",)
-    assert reasons["summary.csv"] == ("depends on flow.nc",)
+    assert reasons["summary.csv"] == ("depends on spread.nc",)
 
 
 @pytest.mark.parametrize(
@@ -315,12 +315,12 @@ def test_the_command_says_it_in_lines(place):
         "  registration.nc   up to date",
         "  rise.nc           baseline.quiet_s 3 → 4.5",
         "  regions.nc        depends on rise.nc",
-        "  spread.nc         depends on rise.nc",
         "  flow.nc           depends on rise.nc",
-        "  summary.csv       depends on flow.nc",
-        "  budget.csv        depends on flow.nc",
-        "  transients.csv    depends on flow.nc",
-        "  lineage.csv       depends on flow.nc",
+        "  spread.nc         depends on rise.nc",
+        "  summary.csv       depends on spread.nc",
+        "  budget.csv        depends on spread.nc",
+        "  transients.csv    depends on spread.nc",
+        "  lineage.csv       depends on spread.nc",
         "comparison: 2 of 2 files would be made",
         "  comparison.nc     one: session changed; two: session changed",
         "  comparison.csv    depends on comparison.nc",

@@ -220,7 +220,7 @@ def draw_footprints(axes: Axes, results: xr.Dataset, *, small: bool = False) -> 
                     centre,
                     2 * row["spread_major"],
                     2 * row["spread_minor"],
-                    angle=row["spread_orientation"],
+                    angle=float(np.nan_to_num(row["spread_orientation"])),  # a round one has none
                     fill=False,
                     edgecolor=colour,
                     linewidth=line,
