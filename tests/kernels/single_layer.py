@@ -186,7 +186,7 @@ def heating(sheet):
         box = [int(FINE * edge) for edge in (top, top + tall, left, left + wide)]
         heat[box[0] : box[1], box[2] : box[3]] = 1.0
         heats.append(heat.ravel() * peak / still.solve(-heat.ravel()).max())
-    return np.array(heats)
+    return np.array(heats).reshape(len(heats), sheet.cells[0] * sheet.cells[1])
 
 
 def seen(sheet, fields):
@@ -217,14 +217,18 @@ class Warming:
     spline: CubicSpline = field(repr=False)
 
 
-def warm_up(sheet, *, length=120.0, step=0.5, load=None):
-    """Solve the warming-up; ``load(t)`` gives each source's share of its heat at a time, ones by default."""
+def warm_up(sheet, *, length=120.0, step=0.5, load=None, start=None):
+    """Solve the warming-up.
+
+    ``load(t)`` gives each source's share of its heat at a time, ones by default; ``start`` is the rise at first on the
+    fine cells, zero by default.
+    """
     matrix, heats = operator(sheet), heating(sheet)
     factor = splu(
         (eye_array(matrix.shape[0], format="csc") - GAMMA * step * matrix).tocsc(), permc_spec="MMD_AT_PLUS_A"
     )
     shares = load or (lambda time: np.ones(len(heats)))
-    rise = np.zeros(matrix.shape[0])
+    rise = np.zeros(matrix.shape[0]) if start is None else np.ravel(start).astype(float)
     times, fields = [0.0], [seen(sheet, [rise])[0]]
     for number in range(round(length / step)):
         time = number * step

@@ -17,6 +17,7 @@ Array = npt.NDArray[np.float64]
 Codes = npt.NDArray[np.int8]
 Mask = npt.NDArray[np.bool_]
 
+_EXPLAINED = 0.9  # of the response: where the conductivity varies, or sources switch, it is less
 _FADED = 0.5  # correlation of the response between subsets below which it is mostly noise
 _ONE_WAY = 0.02  # evenness of the gradients below which only the drift along them is told
 _STILL_PECLET = 0.3  # an upper bound (95 %) below this says that next to nothing drifts
@@ -41,7 +42,7 @@ class Reason(IntEnum):
     ONE_WAY = 5  # all gradients point one way
     NO_DRIFT = 6
     UNCERTAIN = 7
-    FORMS_DIFFER = 8
+    EQUATION = 8  # does not describe what is seen
     ONE_RECORDING = 9  # a change of the conductivity would look the same
 
 
@@ -107,7 +108,7 @@ def choose_form(heating: TransportField | None, outside: TransportField | None, 
     for code, field in ((Form.OFF_SOURCE, outside), (Form.HEATING, heating)):
         if field is None:
             continue
-        said = field.identifiable
+        said = field.identifiable & (field.determination > _EXPLAINED)
         form[said] = code
         for name, values in made.items():
             values[said] = getattr(field, name)[said]
@@ -151,6 +152,7 @@ def _reason_of(field: TransportField) -> Codes:
     with np.errstate(invalid="ignore"):
         slight = (field.peclet < LEAST_PECLET) & (wald(field.drift, field.covariance) > WALD)
         reason = np.where(field.evenness < _ONE_WAY, Reason.ONE_WAY, Reason.UNCERTAIN)
+        reason = np.where(field.identifiable, Reason.EQUATION, reason)
         reason = np.where(slight | (most < _STILL_PECLET), Reason.NO_DRIFT, reason)
     return reason.astype(np.int8)
 

@@ -21,6 +21,7 @@ import numpy as np
 import numpy.typing as npt
 from scipy.ndimage import binary_dilation, distance_transform_edt, gaussian_filter
 
+from heatwake.kernels.circular import angle_deviation, deviation
 from heatwake.kernels.cross_regression import TOLD, UNKNOWNS, Solution, gather, is_steady, score_spread, solve
 from heatwake.kernels.weak_form import LocalMean, between_nodes, project
 
@@ -229,11 +230,9 @@ def _field(
     drift = coefficients[:2] / spacing
     spread = spread_out(np.moveaxis(covariance, (-2, -1), (0, 1))) / spacing**2
     size = np.hypot(*drift)
-    across = np.stack([-drift[1], drift[0]])
-    variance = np.einsum("iyx,ijyx,jyx->yx", across, spread, across) / np.where(size > 0.0, size, np.nan) ** 4
     length = _healing_length(best) * spacing
     peclet = size * length
-    noise = np.degrees(np.sqrt(np.maximum(variance, 0.0)))
+    noise = angle_deviation(drift, spread)
     with np.errstate(invalid="ignore"):
         significant = (wald(drift, spread) > WALD) & (noise < WIDEST) & (peclet > LEAST_PECLET)
     angle = np.arctan2(drift[1], drift[0])
@@ -257,18 +256,14 @@ def _field(
 
 
 def _turning(angle: Array, noise: Array, said: Mask, *, window: float) -> Array:
-    """Return by how much directions differ within a window beyond their noise: circular standard deviation [degree].
-
-    ``sqrt(-2 ln R)`` of the mean resultant length R (Mardia and Jupp, Directional Statistics, 2000, equation 2.3.11).
-    """
+    """Return by how much directions differ within a window beyond their noise, as a standard deviation [degree]."""
 
     def mean(values: Array) -> Array:
         return np.asarray(gaussian_filter(np.where(said, values, 0.0), window, mode="constant"))
 
     share = np.maximum(mean(np.ones_like(angle)), 1e-9)
     length = np.hypot(mean(np.cos(angle)), mean(np.sin(angle))) / share
-    spread = np.degrees(np.sqrt(-2.0 * np.log(np.clip(length, 1e-9, 1.0))))
-    return np.where(said, np.sqrt(np.maximum(spread**2 - mean(noise**2) / share, 0.0)), 0.0)
+    return np.where(said, np.sqrt(np.maximum(deviation(length) ** 2 - mean(noise**2) / share, 0.0)), 0.0)
 
 
 def _healing_length(best: Solution) -> float:

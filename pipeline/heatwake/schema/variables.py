@@ -58,7 +58,7 @@ OPENING_ROLE: Final = ("inlet", "outlet", "undecided")
 FLOW_SOURCE: Final = ("none", "physical fit", "local drift")
 FLOW_REASON: Final = (
     *("told", "not seen", "too short", "decayed", "no contrast", "gradients one way", "no drift", "too uncertain"),
-    *("forms differ", "one recording cannot tell"),
+    *("equation fails", "one recording cannot tell"),
 )
 LOCAL_FORM: Final = ("none", "warming up", "off sources")
 PLACE_STATE: Final = ("not told", "corrected", "too far", "no match")

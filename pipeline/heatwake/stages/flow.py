@@ -8,6 +8,7 @@ import numpy.typing as npt
 import xarray as xr
 
 from heatwake.kernels.board_cells import sample_cells
+from heatwake.kernels.circular import resultant
 from heatwake.kernels.flow_judgement import (
     IDENTIFIED,
     NOT_ATTEMPTED,
@@ -185,7 +186,10 @@ def _local_only(session: xr.Dataset, windows: Sequence[Window], settings: FlowSe
     for name in ("region_flow_status", "board_flow_status"):
         made[name][:] = NOT_IDENTIFIABLE
     made = explain_flow(made, session, windows, settings)
-    return _finish(made, session, {"outcome": "local estimate only", "local_disagreement": local.disagreement})
+    notes: dict[str, float | str] = {"outcome": "local estimate only", "local_disagreement": local.disagreement}
+    if said.any():
+        notes["local_mean_direction"], notes["local_mean_resultant"] = resultant(local.direction[said])
+    return _finish(made, session, notes)
 
 
 def _refine(made: xr.Dataset, session: xr.Dataset, verdict: Verdict, settings: FlowSettings) -> None:

@@ -28,7 +28,6 @@ _USUALLY_SEEN = 0.5  # of the frames that show a pixel
 _MOST_MISSING = 0.1
 _DISAGREE = 0.25  # share of pixels where the two forms differ, beyond which the equation does not hold
 _EXPLAINED = 0.99  # of the response, over the map: half the pixels
-_DOUBTED = 0.95  # at a pixel
 _HEATED = 0.08  # of the fastest early heating
 _EARLY = 4.0  # [s] that tell sources from what heat has spread to
 _AFTER = 1.0  # [s] after power-on from which maps are used: the moment is known to a map or so
@@ -285,6 +284,5 @@ def _enter(made: xr.Dataset, index: int, movie: _Movie, sources: Mask, *, spacin
     for name, (a, b) in {"xx": (0, 0), "xy": (0, 1), "yy": (1, 1)}.items():
         made[f"local_drift_{name}"][index] = drift.covariance[a, b][places]
     apart = disagreement(*found)
-    doubted = bool(apart >= _DISAGREE) | (drift.determination < _DOUBTED)
-    reason = np.where(drift.identifiable & doubted, Reason.FORMS_DIFFER, drift.reason)
+    reason = np.where(drift.identifiable & (apart >= _DISAGREE), Reason.EQUATION, drift.reason)
     made["local_form"][index], made["local_reason"][index] = drift.form[places], reason[places]
