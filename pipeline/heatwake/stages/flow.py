@@ -8,6 +8,7 @@ import numpy.typing as npt
 import xarray as xr
 
 from heatwake.kernels.board_cells import sample_cells
+from heatwake.kernels.circular import resultant
 from heatwake.kernels.flow_judgement import (
     IDENTIFIED,
     NOT_ATTEMPTED,
@@ -34,7 +35,8 @@ from heatwake.stages.flow_maps import (
     spread_with_floor,
 )
 from heatwake.stages.flow_pair import compare_flow
-from heatwake.stages.local_flow import local_estimate
+from heatwake.stages.flow_reasons import REASONED, explain_flow
+from heatwake.stages.local_flow import LOCAL_MADE, local_estimate
 from heatwake.stages.stage import Stage
 
 __all__ = ["STAGE", "FlowSettings", "compare_flow", "estimate_flow"]
@@ -65,13 +67,16 @@ def estimate_flow(session: xr.Dataset, settings: FlowSettings) -> xr.Dataset:
     """
     windows = choose_windows(session, settings.times_s, final=settings.final_s)
     if not windows:
-        return _finish(_nothing(session, _first(session), NOT_ATTEMPTED), session, {"outcome": "no usable map"})
+        first = _first(session)
+        made = explain_flow(_nothing(session, first, NOT_ATTEMPTED), session, first, settings)
+        return _finish(made, session, {"outcome": "no usable map"})
     if in_pixels(session) or not session.sizes.get("region", 0):
         return _local_only(session, windows, settings)
     grid = board_grid(session)
     recording, final_map = read_recording(session, windows, grid=grid)
     if not is_telling(recording):
-        return _finish(_nothing(session, windows, NOT_IDENTIFIABLE), session, {"outcome": "no contrast on the board"})
+        made = _nothing(session, windows, NOT_IDENTIFIABLE)
+        return _finish(explain_flow(made, session, windows, settings), session, {"outcome": "no contrast on the board"})
     problem = build_problem(session, [recording], grid=grid)
     verdict = judge_single(problem, read_openings(session, grid), gates=settings.gates)
     made = _nothing(session, windows, verdict.status)
@@ -79,7 +84,7 @@ def estimate_flow(session: xr.Dataset, settings: FlowSettings) -> xr.Dataset:
         _fill(made, session, verdict, grid=grid, settings=settings)
     _refine(made, session, verdict, settings)
     _describe_openings(made, session, final_map, verdict=verdict, grid=grid)
-    return _finish(made, session, _evidence(verdict))
+    return _finish(explain_flow(made, session, windows, settings), session, _evidence(verdict))
 
 
 def _first(session: xr.Dataset) -> list[Window]:
@@ -169,6 +174,7 @@ def _local_only(session: xr.Dataset, windows: Sequence[Window], settings: FlowSe
     made = _nothing(session, windows, NOT_ATTEMPTED)
     local = local_estimate(session, transient=settings.transient_s)
     if local is None:
+        made = explain_flow(made, session, windows, settings)
         return _finish(made, session, {"outcome": "no board, or no warming-up to work on"})
     said = local.identifiable & local.adequate
     made["flow_status"][:] = np.where(said, WEAK, NOT_IDENTIFIABLE)
@@ -179,7 +185,11 @@ def _local_only(session: xr.Dataset, windows: Sequence[Window], settings: FlowSe
     made["flow_confidence"][:] = np.where(said, 0.3, 0.0)
     for name in ("region_flow_status", "board_flow_status"):
         made[name][:] = NOT_IDENTIFIABLE
-    return _finish(made, session, {"outcome": "local estimate only", "local_disagreement": local.disagreement})
+    made = explain_flow(made, session, windows, settings)
+    notes: dict[str, float | str] = {"outcome": "local estimate only", "local_disagreement": local.disagreement}
+    if said.any():
+        notes["local_mean_direction"], notes["local_mean_resultant"] = resultant(local.direction[said])
+    return _finish(made, session, notes)
 
 
 def _refine(made: xr.Dataset, session: xr.Dataset, verdict: Verdict, settings: FlowSettings) -> None:
@@ -272,6 +282,8 @@ STAGE: Final = Stage(
         "board_flow_status",
         "opening_rise",
         "opening_role",
+        *REASONED,
+        *LOCAL_MADE,
     ),
-    version=2,
+    version=3,
 )
