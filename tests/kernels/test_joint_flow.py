@@ -105,7 +105,7 @@ def test_a_texture_common_to_both_maps_leaves_the_ratio_alone():
     textured = group_rows(worn, grid=GRID, mean_error=0.1)
     warm = (plain.sharp > 0.0) & (textured.sharp > 0.0)
     assert warm.mean() > 0.5
-    assert textured.ratio[warm] == pytest.approx(plain.ratio[warm])
+    assert textured.ratio[0][warm] == pytest.approx(plain.ratio[0][warm])
 
 
 @pytest.mark.parametrize("flows", [(0.2, -0.2), (0.2, -0.2, 0.0), (0.2, -0.2, 0.0, 0.1)])

@@ -102,6 +102,7 @@ def test_still_air_gives_no_arrow():
     assert np.isnan(found["flow_direction"]).all()
     assert np.isnan(found["region_flow_direction"]).all()
     assert (found["opening_role"] == 2).all()
+    assert (found["opening_role_probability"] < 0.6).all()
 
 
 def test_a_reversed_pair_is_reversed_and_the_input_is_left_alone():

@@ -58,7 +58,8 @@ class Gates:
         Against still air, and against the flow the other way, for a direction that is identified: both are needed.
         Of varied boards in still air none reached 25 against it; with a fan running two of three passed both.
     weak_still, weak_opposite : float
-        For a half of the board. The latter is also how far one recording of several may say the opposite.
+        For a half of the board; a blown board of which the wrong half was told had 16 against the right one. The
+        latter is also how far one recording of several may say the opposite.
     steady : float
         Factor on the evidence where there are no maps of the warming-up.
     contradiction : float
@@ -69,7 +70,7 @@ class Gates:
     still: float = 55.0
     opposite: float = 25.0
     weak_still: float = 35.0
-    weak_opposite: float = 10.0
+    weak_opposite: float = 20.0
     steady: float = 1.5
     contradiction: float = 25.0
 
