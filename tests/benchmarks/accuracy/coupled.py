@@ -99,7 +99,7 @@ def _role_right(role: float, way: int) -> str:
 
 def summarise(records: list[Record]) -> Table:
     """Return the table, one row for each kind of recording or pair."""
-    table = Table(title="Directions on varied boards [degree]; shares of those identified unless said")
+    table = Table(title="Directions on varied boards, degrees; shares of those identified unless said")
     heads = ("identified / weak / not", "right half", "median, worst half", "2u covers", "weak: right half")
     parts = ("median, worst half", "2u covers", "arrows", "wrong arrows", "roles r/w/u")
     for head in ("recording", *(f"board {one}" for one in heads), *(f"parts {one}" for one in parts)):
