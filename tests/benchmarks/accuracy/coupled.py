@@ -2,7 +2,7 @@
 
 ``PYTHONPATH=tests nice python tests/benchmarks/accuracy/coupled.py [--boards 20] [--first 0] [--draws 1]`` prints a
 table (``--alone``: no pairs). Each board is recorded with its fan drawing, blowing and standing; each recording is
-judged by itself and in pairs. Gates and uncertainties were set on boards 20 to 34, so take others.
+judged by itself and in pairs. Gates and uncertainties were set on boards 20 to 37, so take others.
 
 An arrow is a part's direction whose 95 % interval (two standard uncertainties) is narrower than +-45 degrees; it is
 wrong where it misses by more than 45. "Worst half" is the mean of the larger half of the errors.
