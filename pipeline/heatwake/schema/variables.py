@@ -397,6 +397,7 @@ _ROWS: Final = (
     Variable("local_reason", _LOCAL, "1", "why there is no local drift", flags=FLOW_REASON),
     Variable("opening_rise", _OPENING, "K", "rise of the surface next to the opening"),
     Variable("opening_role", _OPENING, "1", "whether air enters or leaves", flags=OPENING_ROLE),
+    Variable("opening_role_probability", _OPENING, "1", "probability of the likelier role, 0.5 to 1"),
     # --- comparison.nc: session minus reference --------------------------------------------------------------
     Variable("rise_difference", _PAIR_MAP, "K", "difference of the final rise"),
     Variable("rise_difference_uncertainty", _PAIR_MAP, "K", "standard uncertainty, own terms only"),
