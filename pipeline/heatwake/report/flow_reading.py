@@ -157,6 +157,13 @@ def opening_roles(flow: xr.Dataset | None, name: str) -> str:
     return OPENING_ROLE[int(role)] if np.isfinite(role) else "undecided"
 
 
+def role_probability(flow: xr.Dataset | None, name: str) -> float:
+    """Return how likely an opening's likelier role is; NaN where nothing is said."""
+    if flow is None or "opening_role_probability" not in flow or name not in flow["opening"].to_numpy():
+        return float("nan")
+    return float(flow["opening_role_probability"].sel(opening=name))
+
+
 def _status(flow: xr.Dataset, name: str, degrees: Array) -> npt.NDArray[np.int_]:
     """Return the flags; where the dataset has none, a number counts as identified and NaN as not identifiable."""
     if name not in flow:

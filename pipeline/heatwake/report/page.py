@@ -30,7 +30,7 @@ from heatwake.report.curves_figure import curves_figure, frame_counts, quality_f
 from heatwake.report.data_quality import data_quality
 from heatwake.report.figure_style import house_style, inline_svg
 from heatwake.report.film_figure import film_figure, has_film_map
-from heatwake.report.flow_reading import board_direction, opening_roles, region_direction, told_share
+from heatwake.report.flow_reading import board_direction, opening_roles, region_direction, role_probability, told_share
 from heatwake.report.heating import criterion_text, has_heating, heating_figure, heating_rows, stretch_table
 from heatwake.report.lineage import lineage_sentences
 from heatwake.report.maps import length_unit
@@ -38,6 +38,7 @@ from heatwake.report.margin_bar import margin_bars
 from heatwake.report.parts import PartRow, final_ambient, part_rows, parts_off_board
 from heatwake.report.probes import has_probes, probe_rows, probe_sentences, probes_figure
 from heatwake.schema.variables import DECAY_AXIS, OPENING_KIND, SPREAD_STATUS
+from heatwake.stages.flow_advice import further_recording
 
 WIDE, NARROW = 9.0, 4.3  # [inch] widths of a figure's two forms
 
@@ -83,6 +84,7 @@ def session_page(
         carried_is_stated=bool("max_ambient" in results and np.isfinite(results["max_ambient"])),
         decision_rule=decision_rule(),
         direction=direction,
+        advice="" if flow is None else further_recording(results, flow),
         told_share=told_share(flow, direction.window),
         openings=_openings(results, flow),
         lineage=lineage_sentences(results) if "region_state" in results else [],
@@ -231,7 +233,7 @@ def _tiles(results: xr.Dataset, rows: list[PartRow], *, flow: xr.Dataset | None)
     return tiles
 
 
-def _openings(results: xr.Dataset, flow: xr.Dataset | None) -> list[tuple[str, str, str, str]]:
+def _openings(results: xr.Dataset, flow: xr.Dataset | None) -> list[tuple[str, str, str, str, str]]:
     if "opening" not in results.dims:
         return []
     rows = []
@@ -240,7 +242,9 @@ def _openings(results: xr.Dataset, flow: xr.Dataset | None) -> list[tuple[str, s
         if flow is not None and "opening_rise" in flow and name in flow["opening"].to_numpy():
             rise = float(flow["opening_rise"].sel(opening=name))
         kind = OPENING_KIND[int(results["opening_kind"][number])]
-        rows.append((str(name), kind, opening_roles(flow, str(name)), words.number(rise, unit="K", signed=True)))
+        chance = role_probability(flow, str(name))
+        share = f"{100 * chance:.0f} %" if np.isfinite(chance) else "–"
+        rows.append((str(name), kind, opening_roles(flow, str(name)), share, words.number(rise, unit="K", signed=True)))
     return rows
 
 
