@@ -15,6 +15,7 @@ import numpy.typing as npt
 from scipy.optimize import linear_sum_assignment
 
 from heatwake.kernels.hot_blobs import Blob, ScaleSpace, find_blobs
+from heatwake.kernels.load_steps import LoadStep
 
 Array = npt.NDArray[Any]
 
@@ -71,6 +72,7 @@ class Onset:
     blob: Blob
     last: int  # look that still shows it
     peak: float  # contrast while it shows, over the least at its look
+    sharp: bool = False  # seen right as its load came or went: nothing else is in it
 
 
 @dataclass(frozen=True)
@@ -92,7 +94,7 @@ class History:
     partner: Array
 
 
-def follow_regions(looks: Array, *, least: Array, share: float) -> History:
+def follow_regions(looks: Array, *, least: Array, share: float, sharp: Sequence[Onset] = ()) -> History:
     """Return the regions of a recording and their states.
 
     A region is there in a look that shows it as a blob of its own, and from its onset until its load has gone or
@@ -107,8 +109,11 @@ def follow_regions(looks: Array, *, least: Array, share: float) -> History:
         Contrast that a region must have [K].
     share : float
         The same, as a share of the rise where it lies.
+    sharp : sequence of Onset
+        Onsets that are known better than the looks can tell; of what these show the looks tell no other place.
     """
-    tracks = _places(find_onsets(looks, least=least, share=share), last=len(looks) - 1)
+    onsets = [one for one in find_onsets(looks, least=least, share=share) if not _known_better(one, sharp)]
+    tracks = _places([*sharp, *onsets], last=len(looks) - 1)
     tracks = [one for one in tracks if not _spans(one, tracks)]
     loose: list[Track] = []
     for number, look in enumerate(looks):
@@ -149,6 +154,22 @@ def find_onsets(looks: Array, *, least: Array, share: float) -> list[Onset]:
     return found
 
 
+def sharp_onsets(steps: Iterable[LoadStep], *, elapsed: Array, look_elapsed: Array, least: Array) -> list[Onset]:
+    """Return the onsets of load steps: ``elapsed`` of the maps that they were found in, of the looks [s]."""
+    found = []
+    for step in steps:
+        look = min(int(np.searchsorted(look_elapsed, elapsed[step.base], side="right")), len(look_elapsed) - 1)
+        blob = replace(step.blob, contrast=step.contrast)
+        found.append(Onset(look, step.sign, blob, look + SUPPORT, step.contrast / float(least[look]), sharp=True))
+    return found
+
+
+def _known_better(onset: Onset, sharp: Iterable[Onset]) -> bool:
+    return any(
+        one.blob.covers(onset.blob.row, onset.blob.column) or _near(one.blob, onset.blob, 1.0) for one in sharp
+    )
+
+
 def _prolonged(onset: Onset, blobs: Sequence[Blob], number: int, *, least: float) -> Onset | None:
     near = [one for one in blobs if _near(onset.blob, one, 1.0)]
     if not near:
@@ -183,7 +204,7 @@ def _recurs(onset: Onset, onsets: Iterable[Onset]) -> bool:
 def _places(onsets: list[Onset], *, last: int) -> list[Track]:
     """Return a track for each place of the onsets, the strongest first."""
     tracks: list[Track] = []
-    for one in sorted(onsets, key=lambda onset: -onset.blob.contrast):
+    for one in sorted(onsets, key=lambda onset: (not onset.sharp, -onset.blob.contrast)):
         if one.peak < CLEAR or not (one.look >= last or _lasts(one) or _recurs(one, onsets)):
             continue
         near = [track for track in tracks if _near(track.best, one.blob, SAME_ONSET)]

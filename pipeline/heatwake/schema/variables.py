@@ -323,9 +323,7 @@ _ROWS: Final = (
     Variable("final_rise", ("y", "x"), "K", "final rise of the pixel in the stretch that final values are of"),
     Variable("final_rise_uncertainty", ("y", "x"), "K", "standard uncertainty of final_rise"),
     Variable("rise_time_constant", ("y", "x"), "s", "time constant of the way there; NaN where there is none"),
-    Variable(
-        "final_rise_status", ("y", "x"), "1", "what final_rise is, or why there is none", flags=STEADY_STATUS
-    ),
+    Variable("final_rise_status", ("y", "x"), "1", "what final_rise is, or why there is none", flags=STEADY_STATUS),
     Variable("final_stretch", (), "1", "number of the stretch that final values are of, the first is 0"),
     Variable("stretch_start", _STRETCH, "s", "start of a stretch through which nothing was changed"),
     Variable("stretch_end", _STRETCH, "s", "its end"),
@@ -335,9 +333,7 @@ _ROWS: Final = (
     Variable("stretch_time_constant", _REGION_STRETCH, "s", "time constant of the way to the stretch's final rise"),
     Variable("stretch_remaining", _REGION_STRETCH, "K", "rise still to come at the end of the stretch"),
     Variable("stretch_steady", _REGION_STRETCH, "1", "whether the region has settled by then", flags=YES_NO),
-    Variable(
-        "stretch_status", _REGION_STRETCH, "1", "what stretch_rise is, or why there is none", flags=STEADY_STATUS
-    ),
+    Variable("stretch_status", _REGION_STRETCH, "1", "what stretch_rise is, or why there is none", flags=STEADY_STATUS),
     # --- spread.nc -------------------------------------------------------------------------------------------
     Variable("final_flow_direction", _REGION, "degree", "where the region's heat is carried to at the end"),
     Variable("spread_major", _REGION_TIME, "mm", "own heat's footprint, one standard deviation along its long axis"),

@@ -54,7 +54,7 @@ class RegionsSettings(SettlingSettings):
     margin_mm: NonNegativeFloat = 2.0  # a hot spot so near a part is the part's
     default_size_mm: PositiveFloat = 6.0  # of parts whose size is not given
     rim_px: NonNegativeInt | None = None  # pixels along a part's edge that are not measured; none: by the optics' blur:
-    rim_share: PositiveFloat = 0.05  # ... those that see more than this share of what lies over the edge ...
+    rim_share: PositiveFloat = 0.1  # ... those that see more than this share of what lies over the edge ...
     rim_least_px: PositiveInt = 6  # ... unless fewer than this less two were left
     ring_px: PositiveInt = 5  # the surroundings that a known part must stand out of
     spot_px: NonNegativeFloat = (
