@@ -44,6 +44,12 @@ def heating_rows(results: xr.Dataset) -> list[HeatingRow]:
     return [_row(results.isel(region=index), str(name)) for index, name in enumerate(results["region"].to_numpy())]
 
 
+def common_constants(rows: list[HeatingRow]) -> str:
+    """Return the time constants that all rows share; empty where they do not."""
+    told = {row.constants for row in rows}
+    return told.pop() if len(rows) > 1 and len(told) == 1 and "–" not in told else ""
+
+
 def stretch_table(results: xr.Dataset) -> tuple[list[str], list[tuple[str, list[str]]]]:
     """Return headings and rows (name, cells) of final rises stretch by stretch; empty where there is one alone.
 

@@ -102,6 +102,8 @@ def lineage_sentences(results: xr.Dataset) -> list[str]:
     sentences = []
     for name in [str(one) for one in results["region"].to_numpy()]:
         own = [turn for turn in turns if turn.region == name]
+        if len(own) > 1 and (own[0].event, own[1].event) == ("appears", "splits"):
+            del own[1]  # as it comes, it touches its neighbours for a moment
         if len(own) > 1:
             sentences.append(f"{name} {words.listed([_told(turn) for turn in own])}.")
     return sentences
