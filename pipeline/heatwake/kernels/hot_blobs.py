@@ -124,7 +124,9 @@ def find_blobs(space: ScaleSpace, *, least: float, share: float, crowded: bool =
     """Return blobs of at least ``least`` [K], and of a share of the rise where they lie, highest contrast first.
 
     In a crowded map a part whose neighbours answer with it at larger widths has no width of its own: there each width's
-    maxima are blobs, corners of even parts too. Where several lie in one another the one of highest contrast stays: a large part is hotter in its corners at a small
+    maxima are blobs, corners of even parts too.
+
+    Where several lie in one another the one of highest contrast stays: a large part is hotter in its corners at a small
     width, yet hotter as a whole at a large one.
     """
     found: list[Blob] = []

@@ -28,8 +28,10 @@ AFTER: Final = 2  # maps of which a departure is taken: with less, part of it ma
 LATER: Final = (2, 4, 8)  # maps after which it is asked how far a load has made its place stand out
 SURE: Final = 6.0  # [standard deviations] a blob of a departure
 LEVEL: Final = 0.05  # of the level where it lies: as much as emissivity is unsure, and edges
-MOAT: Final = 0.005  # of the level: shallower ones are of the part's own unevenness
-NARROW: Final = 0.75  # of a part's width that a corner of it has at most
+CLEAR: Final = 5.0  # [standard deviations] the response along an edge of a part ...
+EDGE: Final = 0.02  # ... and that as a share of the level
+DIP: Final = 0.25  # of the lower of two edges' responses that is left between two parts at most ...
+FLAT: Final = 0.005  # ... and as a share of the level
 OWN: Final = 1.5  # times that a blob's bend must be what it was just before
 MAD: Final = 0.6745  # of a standard deviation (normal)
 
@@ -144,19 +146,18 @@ def _blobs(departure: Array, *, noise: float) -> list[Blob]:
 def _joined(space: ScaleSpace, blob: Blob, other: Blob, *, ripple: float) -> bool:
     """Tell whether a blob is a corner or an edge of a stronger one: even parts answer there too.
 
-    Where one part ends there is a moat on the lower side: the response there is below zero.
+    Where one part ends and another begins the finest response falls to nothing between the edges of both; from a corner
+    of a part to its middle it falls and does not rise again.
     """
-    if blob.width > NARROW * other.width:
-        return False
     away = float(np.hypot(blob.row - other.row, blob.column - other.column))
     count = int(np.ceil(away)) + 1
     rows, columns = (
-        np.round(np.linspace(a, b, count)).astype(int)
-        for a, b in ((blob.row, other.row), (blob.column, other.column))
+        np.round(np.linspace(a, b, count)).astype(int) for a, b in ((blob.row, other.row), (blob.column, other.column))
     )
-    moat = space.responses[0][rows, columns]
-    deep = np.maximum(3 * ripple, MOAT * np.abs(space.level[rows, columns]))
-    return not bool((moat < -deep).any())
+    between, level = space.responses[0][rows, columns], np.abs(space.level[rows, columns])
+    edges = np.minimum(np.maximum.accumulate(between), np.maximum.accumulate(between[::-1])[::-1])
+    ends = (edges > CLEAR * ripple + EDGE * level) & (between < np.minimum(DIP * edges, FLAT * level))
+    return not bool(ends.any())
 
 
 def _grows(maps: Array, base: int, blob: Blob, *, sign: int) -> float:

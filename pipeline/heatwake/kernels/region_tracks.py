@@ -34,6 +34,7 @@ ALIKE: Final = 1.5  # of one width that another may be for both to be one region
 CLEAR: Final = 1.6  # of the least contrast that an onset must reach
 STRONG: Final = 3.0  # of the least contrast, from which one onset is enough
 SLOW: Final = 3.0  # of the least contrast that what has no onset must reach
+NARROW: Final = 0.75  # of a part's width that a corner of it has at most
 FAR: Final = 1e6
 RADIUS: Final = 2**0.5  # [widths] of a disc that a width suits
 
@@ -124,7 +125,7 @@ def follow_regions(looks: Array, *, least: Array, share: float, sharp: Sequence[
         loose += [Track(blob, {number: blob}) for blob in _assign(loose, left, number)]
         for track in tracks:
             track.contrast[number] = space.at(track.best.row, track.best.column, width=track.best.width)
-    tracks = [one for one in tracks if _borne_out(one, last=len(looks) - 1)]
+    tracks = [one for one in tracks if _borne_out(one, last=len(looks) - 1) and not _is_corner(one, tracks)]
     tracks += [one for one in loose if _lasting(one, last=len(looks) - 1, least=least)]
     tracks.sort(key=lambda track: -track.best.contrast)
     return History(tracks, *_states(tracks, looks, least=least))
@@ -165,9 +166,7 @@ def sharp_onsets(steps: Iterable[LoadStep], *, elapsed: Array, look_elapsed: Arr
 
 
 def _known_better(onset: Onset, sharp: Iterable[Onset]) -> bool:
-    return any(
-        one.blob.covers(onset.blob.row, onset.blob.column) or _near(one.blob, onset.blob, 1.0) for one in sharp
-    )
+    return any(one.blob.covers(onset.blob.row, onset.blob.column) or _near(one.blob, onset.blob, 1.0) for one in sharp)
 
 
 def _prolonged(onset: Onset, blobs: Sequence[Blob], number: int, *, least: float) -> Onset | None:
@@ -253,6 +252,16 @@ def _borne_out(track: Track, *, last: int) -> bool:
     """Tell whether more than one weak onset speaks for a place: another one, its own blobs, or that it ends with it."""
     return (
         track.peak >= STRONG or len(track.turns) > 1 or len(track.seen) >= 2 * SUPPORT or last - LAG < max(track.turns)
+    )
+
+
+def _is_corner(track: Track, tracks: Iterable[Track]) -> bool:
+    """Tell whether a place that no look shows by itself lies by a wider one and came and went with it alone."""
+    return not track.seen and any(
+        track.best.width <= NARROW * one.best.width
+        and track.turns.items() <= one.turns.items()
+        and _distance(track.best, one.best) <= AROUND * RADIUS * one.best.width
+        for one in tracks
     )
 
 

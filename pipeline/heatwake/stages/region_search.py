@@ -10,8 +10,8 @@ import numpy.typing as npt
 import xarray as xr
 
 from heatwake.kernels.hot_spots import HotSpot
-from heatwake.kernels.rectangles import pixel_window, smallest_containing, surroundings
 from heatwake.kernels.load_steps import find_load_steps
+from heatwake.kernels.rectangles import pixel_window, smallest_containing, surroundings
 from heatwake.kernels.region_tracks import (
     BACK,
     HIDDEN,
@@ -132,14 +132,14 @@ def take_looks(session: xr.Dataset, *, count: int = LOOKS) -> Looks:
     for number, rise in enumerate(maps_at(session["temperature_rise"], glanced)):
         glances[number] = _in_blocks(rise, cell=cell)
     parts = np.split(glances, np.cumsum([len(steps) for steps in chosen])[:-1])
-    maps = np.array([_mean(part) for part in parts if len(part)], dtype=np.float32).reshape(-1, *shape)
+    maps = np.array([_mean(list(part)) for part in parts if len(part)], dtype=np.float32).reshape(-1, *shape)
     elapsed = session["elapsed"].to_numpy()
     middles = np.array([elapsed[steps].mean() for steps in chosen if len(steps)])
     return Looks(maps, middles, cell, glances, elapsed[glanced])
 
 
 def _spread(steps: Array) -> Array:
-    return steps[np.unique(np.linspace(0, len(steps) - 1, min(TOGETHER, len(steps))).round().astype(int))]
+    return np.asarray(steps[np.unique(np.linspace(0, len(steps) - 1, min(TOGETHER, len(steps))).round().astype(int))])
 
 
 def _mean(maps: Sequence[Array]) -> Array:
