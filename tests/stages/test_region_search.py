@@ -141,7 +141,7 @@ def test_large_maps_are_searched_in_blocks():
 
 
 def test_regions_of_an_item_drawn_at_random_are_its_parts():
-    # twenty items by tests/benchmarks/regions.py; one here, for speed
+    # A guard, no evidence: an item on which the search does well. Rates: tests/benchmarks/regions.py.
     item, looks, least = look_at(1)
     made = score(Ground(item, looks), follow(looks, least=least))
     assert made.switches == 0

@@ -67,8 +67,8 @@ def measure_regions(session: xr.Dataset, settings: RegionsSettings) -> xr.Datase
     """Return the regions with their series over time, final values and how they were found.
 
     Known parts and regions are measured over their own rectangles; hot spots outside all of them become regions
-    ``unassigned 1``, ``unassigned 2``, ... (``spot 1``, ... where no part is known). One pass over the maps, a block
-    of time at a time.
+    ``unassigned 1``, ``unassigned 2``, ... (``spot 1``, ... where no part is known). Series are
+    measured in one pass over the maps, a block of time at a time; the search reads some hundreds of maps before it.
     """
     final = final_map(session, seconds=settings.final_s)
     regions = find_regions(session, final, settings)
