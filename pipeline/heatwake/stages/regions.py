@@ -13,7 +13,7 @@ from heatwake.kernels.moments import centroid
 from heatwake.kernels.rectangles import core, equally_likely, pixel_window
 from heatwake.schema.variables import label
 from heatwake.stages.final_values import STRETCHES, SettlingSettings, add_final_values
-from heatwake.stages.map_reader import maps_at
+from heatwake.stages.map_reader import mean_map
 from heatwake.stages.region_search import (
     LINEAGE,
     Parts,
@@ -96,13 +96,7 @@ def final_map(session: xr.Dataset, *, seconds: float) -> Array:
     if not len(last):
         return np.full((session.sizes["y"], session.sizes["x"]), np.nan)
     chosen = last[np.unique(np.linspace(0, len(last) - 1, 64).astype(int))]
-    total = np.zeros((session.sizes["y"], session.sizes["x"]))
-    count = np.zeros_like(total)
-    for rise in maps_at(session["temperature_rise"], chosen):
-        seen = np.isfinite(rise)
-        total[seen] += rise[seen]
-        count += seen
-    return np.where(count > 0, total / np.maximum(count, 1), np.nan)
+    return mean_map(session["temperature_rise"], chosen)
 
 
 def _beyond_range(session: xr.Dataset, final: Array, windows: list[tuple[slice, slice]]) -> Array:
