@@ -37,11 +37,12 @@ def folder(tmp_path_factory):
 class Server:
     """Runs in forked processes that may be killed."""
 
-    def __init__(self, warm_up: Path):
+    def __init__(self, first: Path):
         limits = {"OPENBLAS_NUM_THREADS": "1", "OMP_NUM_THREADS": "1"}
-        command = [sys.executable, str(Path(__file__).with_name("fault_server.py")), str(warm_up)]
+        command = [sys.executable, str(Path(__file__).with_name("fault_server.py")), str(first)]
         pipes = {"stdin": subprocess.PIPE, "stdout": subprocess.PIPE}
         self.process = subprocess.Popen(command, env=os.environ | limits, text=True, **pipes)
+        self.first = json.loads(self.process.stdout.readline())
 
     def run(self, path: Path, *, delay: float | None = None) -> dict:
         self.process.stdin.write(json.dumps({"workflow": str(path), "delay": delay}) + "\n")
@@ -56,16 +57,15 @@ class Server:
 
 @pytest.fixture(scope="module")
 def server(folder):
-    made = Server(write_workflow(folder, NAMES, results="warm_up"))  # with a comparison: all is imported then
+    made = Server(write_workflow(folder, NAMES, results="alone"))  # with a comparison: all is imported then
     yield made
     made.close()
 
 
 @pytest.fixture(scope="module")
 def alone(folder, server):
-    """What a run that nothing happens to makes."""
-    told = server.run(write_workflow(folder, NAMES, results="alone"))
-    assert told["outcomes"] == [[name, "done", ""] for name in (*NAMES, "comparison")]
+    """What a run that nothing happens to makes: the server's own first, before any process is forked."""
+    assert server.first["outcomes"] == [[name, "done", ""] for name in (*NAMES, "comparison")]
     return contents(folder / "alone")
 
 

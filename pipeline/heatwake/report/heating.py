@@ -98,9 +98,10 @@ def heating_figure(results: xr.Dataset, *, width: float = 9.0) -> Figure:
     last = float(since[began].max())
     first = max(float(since[began].min()), SHORTEST * last)
     clockwork = np.geomspace(first, AHEAD * last, 240)
+    ranks = hottest_first(results)
     for name in _fitted_names(results):
         region = results.sel(region=name)
-        look: dict[str, Any] = curve_look(hottest_first(results).index(name)) | {"zorder": 3}
+        look: dict[str, Any] = curve_look(ranks.index(name)) | {"zorder": 3}
         read = region["rise_mean"].to_numpy().astype(float)[began]
         axes.plot(*_on_log_clock(since[began], read), **look | {"linestyle": "none", "marker": "o", "markersize": 2.6})
         curve = _fitted(region, clockwork)

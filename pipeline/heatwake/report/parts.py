@@ -238,7 +238,7 @@ def verdict(margin_K: float, *, expanded: float, has_limit: bool, settled: bool,
 
 def _row(results: xr.Dataset, number: int, name: str, *, ambient: float, highest: float, factor: float) -> PartRow:
     def value(variable: str) -> float:
-        return float(results[variable][number]) if variable in results else np.nan
+        return float(results.variables[variable][number]) if variable in results else np.nan
 
     rise, uncertainty, limit = value("steady_rise_max"), value("steady_rise_max_uncertainty"), value("region_limit")
     settled = value("is_steady") == 1
