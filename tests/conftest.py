@@ -1,7 +1,10 @@
 """What several tests need."""
 
+import importlib
+import os
 import signal
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pytest
@@ -19,11 +22,38 @@ LONGEST = (
     *("test_joint_flow.py", "test_flow.py", "test_film_metrology.py", "test_budget.py", "test_planck.py"),
 )
 
+# Modules of compiled loops, by how long a compiler takes over them: half a minute in all on a fresh clone.
+COMPILED = ("interpolation", "pose_search", "frame_reduction", "block_factors", "correction_loops")
+
+# Folders whose files share results of a session's scope: one worker does all of them, and makes those once.
+TOGETHER = ("tests/report/",)
+
 
 def pytest_configure() -> None:
-    """Hear Ctrl-C: what a shell starts in the background is deaf to it, and so would be what tests start."""
+    """Make the process like that of a shell in front, and compile what is not compiled yet.
+
+    Ctrl-C is heard: what a shell starts in the background is deaf to it, and so would be what tests start. Byte code
+    is written: else each of the dozens of processes that tests start compiles the package anew.
+    """
     if signal.getsignal(signal.SIGINT) is signal.SIG_IGN:
         signal.signal(signal.SIGINT, signal.default_int_handler)
+    os.environ.pop("PYTHONDONTWRITEBYTECODE", None)
+    worker = os.environ.get("PYTEST_XDIST_WORKER")
+    if worker is not None:  # from both ends of the list: each finds in the cache what the other has compiled
+        for name in COMPILED if worker.endswith("0") else reversed(COMPILED):
+            importlib.import_module(f"heatwake.kernels.{name}")
+
+
+@pytest.hookimpl(optionalhook=True)
+def pytest_xdist_make_scheduler(config: pytest.Config, log: Any) -> Any:
+    """Give whole files to workers, and some folders whole."""
+    from xdist.scheduler import LoadFileScheduling
+
+    class Scheduling(LoadFileScheduling):
+        def _split_scope(self, nodeid: str) -> str:
+            return next((place for place in TOGETHER if nodeid.startswith(place)), super()._split_scope(nodeid))
+
+    return Scheduling(config, log) if config.getoption("dist") == "loadfile" else None
 
 
 def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:

@@ -88,7 +88,8 @@ def inline_svg(figure: Figure, *, name: str, alt: str) -> str:
     buffer = io.BytesIO()
     # not by savefig, which draws a figure that fits its parts into itself twice; this lays it out and draws it once
     nothing = {"Date": None, "Creator": None, "Format": None, "Type": None}
-    FigureCanvasSVG(figure).print_svg(buffer, metadata=nothing)
+    canvas: Any = FigureCanvasSVG(figure)
+    canvas.print_svg(buffer, metadata=nothing)
     text = buffer.getvalue().decode()
     text = text[text.index("<svg") :]
     text = re.sub(r"\bid=\"([^\"]+)\"", rf'id="{name}-\1"', text)
