@@ -1,5 +1,6 @@
 """What several tests need."""
 
+import compileall
 import importlib
 import os
 import signal
@@ -16,10 +17,11 @@ LEAF = ROOT.parent / "shared" / "data" / "leaf_ir_outdoor"
 
 # Files that take longest, in this order: begun first, they leave no worker alone with a long one at the end.
 LONGEST = (
-    *("test_run.py", "test_faults.py", "test_explain.py", "test_cluster.py", "test_house.py", "test_null.py"),
-    *("test_security.py", "test_real_recording.py", "test_fuzz.py", "test_thermocouples.py", "test_watch.py"),
-    *("test_notebook_way.py", "test_cli.py", "test_registration.py", "test_pages.py", "test_sample_frames.py"),
-    *("test_joint_flow.py", "test_flow.py", "test_film_metrology.py", "test_budget.py", "test_planck.py"),
+    *("test_run.py", "test_faults.py", "test_explain.py", "test_cluster.py", "test_house.py", "test_pages.py"),
+    *("test_null.py", "test_real_recording.py", "test_security.py", "test_watch.py", "test_registration.py"),
+    *("test_thermocouples.py", "test_cli.py", "test_notebook_way.py", "test_fuzz.py", "test_region_search.py"),
+    *("test_board.py", "test_flow.py", "test_forecast.py", "test_joint_flow.py", "test_sample_frames.py"),
+    *("test_film_metrology.py", "test_budget.py", "test_planck.py"),
 )
 
 # Modules of compiled loops, by how long a compiler takes over them: half a minute in all on a fresh clone.
@@ -30,18 +32,19 @@ TOGETHER = ("tests/report/",)
 
 
 def pytest_configure() -> None:
-    """Make the process like that of a shell in front, and compile what is not compiled yet.
+    """Hear Ctrl-C, and compile what is not compiled yet.
 
-    Ctrl-C is heard: what a shell starts in the background is deaf to it, and so would be what tests start. Byte code
-    is written: else each of the dozens of processes that tests start compiles the package anew.
+    What a shell starts in the background is deaf to Ctrl-C, and so would be what tests start. Where Python is told to
+    write no byte code, each of the dozens of processes that tests start would compile the package anew.
     """
     if signal.getsignal(signal.SIGINT) is signal.SIG_IGN:
         signal.signal(signal.SIGINT, signal.default_int_handler)
-    os.environ.pop("PYTHONDONTWRITEBYTECODE", None)
     worker = os.environ.get("PYTEST_XDIST_WORKER")
-    if worker is not None:  # from both ends of the list: each finds in the cache what the other has compiled
-        for name in COMPILED if worker.endswith("0") else reversed(COMPILED):
-            importlib.import_module(f"heatwake.kernels.{name}")
+    if worker is None:  # before there are workers
+        compileall.compile_dir(ROOT / "pipeline" / "heatwake", quiet=1)
+        return
+    for name in COMPILED if worker.endswith("0") else reversed(COMPILED):
+        importlib.import_module(f"heatwake.kernels.{name}")  # from both ends: each finds what the other has compiled
 
 
 @pytest.hookimpl(optionalhook=True)
