@@ -157,6 +157,11 @@ def part_rows(results: xr.Dataset) -> list[PartRow]:
     ]
 
 
+def along(results: xr.Dataset, *dims: str) -> xr.Dataset:
+    """Return the variables that have one of the dimensions, to select in: each of hundreds costs time to pass by."""
+    return results[[name for name in results.data_vars if not set(dims).isdisjoint(results.variables[name].dims)]]
+
+
 def altitude_factor(results: xr.Dataset) -> float:
     """Return what rises grow by at the highest altitude: 1 where none is given; a test of none was at sea level."""
     highest, tested = (float(results[name]) if name in results else np.nan for name in ("max_altitude", "altitude"))
