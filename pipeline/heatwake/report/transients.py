@@ -26,6 +26,8 @@ def transient_rows(results: xr.Dataset, *, criterion: str) -> list[dict[str, Any
         thermal_resistance_uncertainty=whole.isel(stretch=0) / results.get("power", np.nan),
     )
     told = along(results, "region", "stretch")
+    if "power" in results:
+        told = told.assign(power=results["power"])
     return [
         _row(told.isel(region=number, stretch=stretch), str(name), criterion=criterion, main=stretch == main)
         for number, name in enumerate(results["region"].to_numpy())
