@@ -7,9 +7,11 @@ import signal
 from pathlib import Path
 from typing import Any
 
+import cv2
 import numpy as np
 import pytest
 import tifffile
+from threadpoolctl import threadpool_limits
 
 ROOT = Path(__file__).resolve().parents[1]
 SAMPLES = ROOT / "sample_frames"
@@ -31,20 +33,24 @@ COMPILED = ("interpolation", "pose_search", "frame_reduction", "block_factors", 
 TOGETHER = ("tests/report/",)
 
 
-def pytest_configure() -> None:
-    """Hear Ctrl-C, and compile what is not compiled yet.
+def pytest_configure(config: pytest.Config) -> None:
+    """Hear Ctrl-C, compile what is not compiled yet, and keep libraries from threads of their own as a run does.
 
     What a shell starts in the background is deaf to Ctrl-C, and so would be what tests start. Where Python is told to
-    write no byte code, each of the dozens of processes that tests start would compile the package anew.
+    write no byte code, each of the dozens of processes that tests start would compile the package anew. Threads of
+    linear algebra make fits of small systems half as long again, and take the other worker's core.
     """
     if signal.getsignal(signal.SIGINT) is signal.SIG_IGN:
         signal.signal(signal.SIGINT, signal.default_int_handler)
-    worker = os.environ.get("PYTEST_XDIST_WORKER")
-    if worker is None:  # before there are workers
+    worker = os.environ.get("PYTEST_XDIST_WORKER", "")
+    if not worker:  # before there are workers
         compileall.compile_dir(ROOT / "pipeline" / "heatwake", quiet=1)
+    if not worker and config.getoption("numprocesses", None):
         return
-    for name in COMPILED if worker.endswith("0") else reversed(COMPILED):
+    for name in reversed(COMPILED) if worker.endswith("1") else COMPILED:
         importlib.import_module(f"heatwake.kernels.{name}")  # from both ends: each finds what the other has compiled
+    cv2.setNumThreads(1)
+    threadpool_limits(limits=1, user_api="blas")  # of SciPy too, which is in by now
 
 
 @pytest.hookimpl(optionalhook=True)
