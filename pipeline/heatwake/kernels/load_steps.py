@@ -15,6 +15,7 @@ import numpy as np
 import numpy.typing as npt
 
 from heatwake.kernels.hot_blobs import CONTRAST, Blob, ScaleSpace, find_blobs
+from heatwake.kernels.plates import Plate, find_plates, plate_contrast
 
 Array = npt.NDArray[Any]
 
@@ -32,18 +33,35 @@ CLEAR: Final = 5.0  # [standard deviations] the response along an edge of a part
 EDGE: Final = 0.02  # ... and that as a share of the level
 DIP: Final = 0.25  # of the lower of two edges' responses that is left between two parts at most ...
 FLAT: Final = 0.005  # ... and as a share of the level
+ALONE: Final = 8  # [px] shorter side of a plate that is a part though it has no blob
+PLAIN: Final = 0.012  # strength from which a smaller one is too
+SPANNED: Final = 2  # plates that a blob is but the sum of
+NARROW: Final = 0.7  # of a plate's width, below which a blob in it is but one of its corners
+ROUND: Final = 2**0.5  # radius over width of a disc's blob
 OWN: Final = 1.5  # times that a blob's bend must be what it was just before
 MAD: Final = 0.6745  # of a standard deviation (normal)
 
 
 @dataclass(frozen=True)
 class LoadStep:
-    """A load that came (+1) or went (-1) after a map; contrast of its blob as far as it grew [K]."""
+    """A load that came (+1) or went (-1) after a map.
+
+    Attributes
+    ----------
+    base, sign : int
+    blob : Blob
+        Where.
+    contrast : float
+        Of its blob as far as it grew [K].
+    whole : bool
+        Whether its edges are seen on all sides.
+    """
 
     base: int
     sign: int
     blob: Blob
     contrast: float
+    whole: bool = False
 
 
 def find_load_steps(maps: Array, elapsed: Array, *, least: float) -> list[LoadStep]:
@@ -65,10 +83,10 @@ def find_load_steps(maps: Array, elapsed: Array, *, least: float) -> list[LoadSt
     bases = step_times(maps, elapsed)
     for base, departure, spread in departures(maps, elapsed, bases):
         for sign in (1, -1):
-            for blob in _blobs(sign * departure, noise=spread * noise):
-                contrast = _grows(maps, base, blob, sign=sign)
+            for blob, whole in _blobs(sign * departure, noise=spread * noise):
+                contrast = _grows(maps, base, blob, sign=sign, whole=whole)
                 if contrast >= least and _is_sudden(maps, elapsed, base, blob=blob, sign=sign):
-                    found.append(LoadStep(base, sign, blob, contrast))
+                    found.append(LoadStep(base, sign, blob, contrast, whole))
     return found
 
 
@@ -131,8 +149,8 @@ def _pixel_noise(maps: Array) -> float:
     return float(np.median(bend) / MAD / np.sqrt(6)) if bend.size else 0.0
 
 
-def _blobs(departure: Array, *, noise: float) -> list[Blob]:
-    """Return the blobs of a departure, each part once."""
+def _blobs(departure: Array, *, noise: float) -> list[tuple[Blob, bool]]:
+    """Return the blobs of a departure, each part once, and whether the edges of each are seen."""
     space = ScaleSpace(departure)
     finest = space.widths[0]
     ripple = noise / np.sqrt(2 * np.pi) / finest  # of a response to white noise, in closed form
@@ -140,7 +158,23 @@ def _blobs(departure: Array, *, noise: float) -> list[Blob]:
     for blob in find_blobs(space, least=SURE * CONTRAST * ripple, share=LEVEL, crowded=True):
         if not any(_joined(space, blob, one, ripple=ripple) for one in found):
             found.append(blob)
-    return found
+    whole: list[Blob] = []
+    for plate in find_plates(space.level, noise=noise):
+        within = [one for one in found if plate.holds(one.row, one.column)]
+        found = [one for one in found if one not in within]
+        if within or min(plate.sides) >= ALONE or plate.strength >= PLAIN:
+            whole.append(_blob_of(plate, within[0] if within else None))
+    rest = [one for one in found if sum(one.covers(plate.row, plate.column) for plate in whole) < SPANNED]
+    return [*((one, True) for one in whole), *((one, False) for one in rest)]
+
+
+def _blob_of(plate: Plate, blob: Blob | None) -> Blob:
+    """Return the blob of a plate, as strong as the one that lies in it where there is one."""
+    rows, columns = plate.rows, plate.columns
+    least = min(plate.sides) / 2 / ROUND
+    width, contrast = (blob.width, blob.contrast) if blob and blob.width > NARROW * least else (least, 0.0)
+    middle = (rows.start + rows.stop) // 2, (columns.start + columns.stop) // 2
+    return Blob(*middle, width, contrast, rows, columns, np.ones(plate.sides, dtype=bool))
 
 
 def _joined(space: ScaleSpace, blob: Blob, other: Blob, *, ripple: float) -> bool:
@@ -160,7 +194,7 @@ def _joined(space: ScaleSpace, blob: Blob, other: Blob, *, ripple: float) -> boo
     return not bool(ends.any())
 
 
-def _grows(maps: Array, base: int, blob: Blob, *, sign: int) -> float:
+def _grows(maps: Array, base: int, blob: Blob, *, sign: int, whole: bool) -> float:
     """Return the highest contrast [K] that a load has made at its place some maps later."""
     highest = blob.contrast
     reach = int(np.ceil(4 * blob.width)) + 3
@@ -168,8 +202,10 @@ def _grows(maps: Array, base: int, blob: Blob, *, sign: int) -> float:
     place = blob.row - rows.start, blob.column - columns.start
     for later in LATER[1:]:
         if base + later < len(maps):
-            change = sign * (maps[base + later, rows, columns] - maps[base, rows, columns])
-            highest = max(highest, _contrast(change, place, width=blob.width))
+            change = sign * (maps[base + later] - maps[base])
+            highest = max(highest, _contrast(change[rows, columns], place, width=blob.width))
+            if whole:
+                highest = max(highest, plate_contrast(change, blob.rows, blob.columns))
     return highest
 
 

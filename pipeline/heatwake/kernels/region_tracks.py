@@ -55,6 +55,8 @@ class Track:
         What stands at its place in each look [K].
     peak : float
         Highest contrast of its onsets, over the least that a region must have.
+    whole : bool
+        Whether its edges have been seen on all sides.
     """
 
     best: Blob
@@ -62,6 +64,7 @@ class Track:
     turns: dict[int, int] = field(default_factory=dict)
     contrast: dict[int, float] = field(default_factory=dict)
     peak: float = 0.0
+    whole: bool = False
 
 
 @dataclass(frozen=True)
@@ -74,6 +77,7 @@ class Onset:
     last: int  # look that still shows it
     peak: float  # contrast while it shows, over the least at its look
     sharp: bool = False  # seen right as its load came or went: nothing else is in it
+    whole: bool = False  # its edges seen on all sides
 
 
 @dataclass(frozen=True)
@@ -161,12 +165,18 @@ def sharp_onsets(steps: Iterable[LoadStep], *, elapsed: Array, look_elapsed: Arr
     for step in steps:
         look = min(int(np.searchsorted(look_elapsed, elapsed[step.base], side="right")), len(look_elapsed) - 1)
         blob = replace(step.blob, contrast=step.contrast)
-        found.append(Onset(look, step.sign, blob, look + SUPPORT, step.contrast / float(least[look]), sharp=True))
+        peak = step.contrast / float(least[look])
+        found.append(Onset(look, step.sign, blob, look + SUPPORT, peak, sharp=True, whole=step.whole))
     return found
 
 
 def _known_better(onset: Onset, sharp: Iterable[Onset]) -> bool:
-    return any(one.blob.covers(onset.blob.row, onset.blob.column) or _near(one.blob, onset.blob, 1.0) for one in sharp)
+    return any(
+        one.blob.covers(onset.blob.row, onset.blob.column)
+        or onset.blob.covers(one.blob.row, one.blob.column)
+        or _near(one.blob, onset.blob, 1.0)
+        for one in sharp
+    )
 
 
 def _prolonged(onset: Onset, blobs: Sequence[Blob], number: int, *, least: float) -> Onset | None:
@@ -212,26 +222,37 @@ def _places(onsets: list[Onset], *, last: int) -> list[Track]:
             track = Track(one.blob)
             tracks.append(track)
         track.peak = max(track.peak, one.peak)
+        track.whole |= one.whole
         track.turns[one.look] = one.sign
     return _rejoined(tracks, looks=last + 1)
 
 
 def _rejoined(tracks: list[Track], *, looks: int) -> list[Track]:
-    """Return the tracks, those taken together that are as large, lie within one another and are never on together.
-
-    A load that comes back beside a neighbour that now is hot seems to have moved a little.
-    """
+    """Return the tracks, those of one part taken together: a load that comes back beside a hot one seems moved."""
     kept: list[Track] = []
     for track in tracks:
-        same = next(
-            (one for one in kept if _alike(one.best, track.best) and not _on(one, looks) & _on(track, looks)), None
-        )
+        same = next((one for one in kept if _is_same(one, track, looks=looks)), None)
         if same is None:
             kept.append(track)
         else:
+            if track.whole and not same.whole:
+                same.best = track.best
             same.turns |= track.turns
             same.peak = max(same.peak, track.peak)
+            same.whole |= track.whole
     return kept
+
+
+def _is_same(first: Track, second: Track, *, looks: int) -> bool:
+    """Tell whether two tracks are one part.
+
+    They are as large, lie within one another and are never on together; or one lies within the edges of the other.
+    """
+    if first.whole != second.whole:
+        edged, loose = (first, second) if first.whole else (second, first)
+        if edged.best.covers(loose.best.row, loose.best.column):
+            return True
+    return _alike(first.best, second.best) and not _on(first, looks) & _on(second, looks)
 
 
 def _alike(first: Blob, second: Blob) -> bool:
@@ -251,17 +272,25 @@ def _on(track: Track, looks: int) -> set[int]:
 def _borne_out(track: Track, *, last: int) -> bool:
     """Tell whether more than one weak onset speaks for a place: another one, its own blobs, or that it ends with it."""
     return (
-        track.peak >= STRONG or len(track.turns) > 1 or len(track.seen) >= 2 * SUPPORT or last - LAG < max(track.turns)
+        track.whole
+        or track.peak >= STRONG
+        or len(track.turns) > 1
+        or len(track.seen) >= 2 * SUPPORT
+        or last - LAG < max(track.turns)
     )
 
 
 def _is_corner(track: Track, tracks: Iterable[Track]) -> bool:
     """Tell whether a place that no look shows by itself lies by a wider one and came and went with it alone."""
-    return not track.seen and any(
-        track.best.width <= NARROW * one.best.width
-        and track.turns.items() <= one.turns.items()
-        and _distance(track.best, one.best) <= AROUND * RADIUS * one.best.width
-        for one in tracks
+    return (
+        not track.whole
+        and not track.seen
+        and any(
+            track.best.width <= NARROW * one.best.width
+            and track.turns.items() <= one.turns.items()
+            and _distance(track.best, one.best) <= AROUND * RADIUS * one.best.width
+            for one in tracks
+        )
     )
 
 

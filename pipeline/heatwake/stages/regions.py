@@ -313,5 +313,5 @@ STAGE: Final = Stage(
         *LINEAGE,
         *STRETCHES,
     ),
-    version=9,
+    version=10,
 )
