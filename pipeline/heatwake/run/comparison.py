@@ -49,6 +49,7 @@ def comparison_steps(
     *,
     sessions: Mapping[str, xr.Dataset],
     flows: Mapping[str, xr.Dataset],
+    spreads: Mapping[str, xr.Dataset],
     settings: Settings,
     names: list[str],
     pages: bool,
@@ -74,7 +75,8 @@ def comparison_steps(
         return "up to date"
     yield Progress("comparison", FILE, 0, 3)
     if not is_made:
-        yield from _compare(workflow, root, sessions=sessions, settings=settings, made_from=made_from)
+        products = (sessions, flows, spreads)
+        yield from _compare(workflow, root, products=products, settings=settings, made_from=made_from)
     if stands(root, shown_from, wanted):
         return "done"
     made = stored_comparison(root, reference)
@@ -107,11 +109,12 @@ def _compare(
     workflow: Workflow,
     root: Path,
     *,
-    sessions: Mapping[str, xr.Dataset],
+    products: tuple[Mapping[str, xr.Dataset], Mapping[str, xr.Dataset], Mapping[str, xr.Dataset]],
     settings: comparison.ComparisonSettings,
     made_from: Mapping[str, Any],
 ) -> Iterator[Progress]:
-    made = comparison.compare(sessions, made_from["reference"], settings=settings)
+    sessions, flows, spreads = products
+    made = comparison.compare(sessions, made_from["reference"], settings=settings, flows=flows, spreads=spreads)
     attributes = {
         "fingerprint": fingerprint(made_from),
         "made_from": plain_json(made_from),

@@ -57,6 +57,8 @@ OPENING_KIND: Final = ("fan", "vent")
 OPENING_ROLE: Final = ("inlet", "outlet", "undecided")
 FLOW_SOURCE: Final = ("none", "physical fit", "local drift")
 PLACE_STATE: Final = ("not told", "corrected", "too far", "no match")
+MATCH_STATE: Final = ("both settled", "same elapsed time", "not matched")
+OPENING_CHANGE: Final = ("unchanged", "changed", "undecided", "in one only")
 DIRECTION_CHANGE: Final = ("unchanged", "turned", "reversed", "not identifiable")
 
 _PICTURE, _SMALL = ("row", "column"), ("picture_row", "picture_column")
@@ -66,6 +68,7 @@ _BUDGET, _BUDGETS = ("region", "budget_input"), ("region", "budget_quantity", "b
 _PROBE, _PROBE_TIME = ("probe",), ("probe", "time")
 _EXPONENTIAL, _FOSTER = ("region", "exponential"), ("region", "foster_term")
 _PAIR_MAP, _PAIR_REGION, _PAIR = ("session", "y", "x"), ("session", "region"), ("session",)
+_PAIR_OPENING: Final = ("session", "opening")
 
 _ROWS: Final = (
     # --- the session as read: frames in image coordinates --------------------------------------------------
@@ -341,6 +344,37 @@ _ROWS: Final = (
     Variable("steady_rise_difference", _PAIR_REGION, "K", "difference of the final rise"),
     Variable("steady_rise_difference_uncertainty", _PAIR_REGION, "K", "standard uncertainty, own terms only"),
     Variable("region_significant", _PAIR_REGION, "1", "whether the difference is more than noise", flags=YES_NO),
+    *(
+        Variable(f"{name}_{end}", _PAIR_REGION, "K", f"{words} end of the 95 percent interval of {name}")
+        for name in ("steady_rise_difference", "matched_rise_difference")
+        for end, words in (("low", "lower"), ("high", "upper"))
+    ),
+    Variable("matched_rise_difference", _PAIR_REGION, "K", "difference of the rise at matched_elapsed"),
+    Variable("matched_rise_difference_uncertainty", _PAIR_REGION, "K", "standard uncertainty, own terms only"),
+    Variable("match_state", _PAIR_REGION, "1", "which difference region_significant is of", flags=MATCH_STATE),
+    Variable("steady_rise_ratio", _PAIR_REGION, "1", "final rise over the reference's"),
+    Variable("steady_rise_ratio_uncertainty", _PAIR_REGION, "1", "standard uncertainty, own terms only"),
+    Variable("time_constant_difference", _PAIR_REGION, "s", "difference of the time constant"),
+    Variable("time_constant_difference_uncertainty", _PAIR_REGION, "s", "standard uncertainty, of the fits"),
+    Variable("spread_area_difference", _PAIR_REGION, "mm2", "difference of the footprint's area"),
+    Variable("spread_area_difference_uncertainty", _PAIR_REGION, "mm2", "standard uncertainty, of scatter over time"),
+    Variable("spread_orientation_change", _PAIR_REGION, "degree", "turn of the footprint's long axis, -90 to 90"),
+    Variable("spread_orientation_change_uncertainty", _PAIR_REGION, "degree", "standard uncertainty, of scatter"),
+    Variable("decay_downstream_difference", _PAIR_REGION, "mm", "difference of decay_downstream"),
+    Variable("decay_downstream_difference_uncertainty", _PAIR_REGION, "mm", "standard uncertainty, of scatter"),
+    Variable("matched_elapsed", _PAIR, "s", "time after power-on, or after the event chosen, of the two maps"),
+    Variable("power_factor", _PAIR, "1", "what the session's rise is multiplied by for unequal power"),
+    Variable("power_by_slope", _PAIR, "1", "power over the reference's, by how fast parts begin to warm"),
+    Variable("power_by_slope_uncertainty", _PAIR, "1", "standard uncertainty of power_by_slope"),
+    Variable("noise_area", _PAIR, "1", "pixels that share one piece of noise, from the recordings"),
+    Variable("common_difference", _PAIR, "K", "median of rise_difference over the board"),
+    Variable("common_difference_uncertainty", _PAIR, "K", "standard uncertainty of what all places share"),
+    Variable("repeat_constant", (), "K", "what takes of one set-up differ by whatever the rise; NaN without repeats"),
+    Variable("repeat_share", (), "1", "what they differ by in proportion to the rise; NaN without repeats"),
+    Variable("repeat_freedom", (), "1", "degrees of freedom of the repeats"),
+    Variable("opening_role_session", _PAIR_OPENING, "1", "role in the session", flags=OPENING_ROLE),
+    Variable("opening_role_reference", _PAIR_OPENING, "1", "role in the reference", flags=OPENING_ROLE),
+    Variable("opening_change", _PAIR_OPENING, "1", "what became of the opening's role", flags=OPENING_CHANGE),
     Variable("place_state", _PAIR, "1", "what became of the distance between the two maps", flags=PLACE_STATE),
     Variable("place_quality", _PAIR, "1", "share of the print that agrees with the reference's, beyond chance"),
     Variable("place_shift_x", _PAIR, "mm", "distance of the session's map from the reference's, at the middle"),
