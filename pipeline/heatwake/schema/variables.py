@@ -66,6 +66,7 @@ _FRAME, _TIME, _BOARD = ("frame",), ("time",), ("time", "y", "x")
 _REGION, _REGION_TIME, _OPENING = ("region",), ("region", "time"), ("opening",)
 _BUDGET, _BUDGETS = ("region", "budget_input"), ("region", "budget_quantity", "budget_input")
 _PROBE, _PROBE_TIME = ("probe",), ("probe", "time")
+_STRETCH, _REGION_STRETCH = ("stretch",), ("region", "stretch")
 _EXPONENTIAL, _FOSTER = ("region", "exponential"), ("region", "foster_term")
 _PAIR_MAP, _PAIR_REGION, _PAIR = ("session", "y", "x"), ("session", "region"), ("session",)
 _PAIR_OPENING: Final = ("session", "opening")
@@ -302,6 +303,19 @@ _ROWS: Final = (
     Variable("foster_resistance", _FOSTER, "K W-1", "of each term of a Foster network, per watt of the item"),
     Variable("foster_time", _FOSTER, "s", "time constant of each term of the Foster network"),
     Variable("is_steady", _REGION, "1", "whether the region has settled", flags=YES_NO),
+    Variable("ambient_lag_correction", _REGION, "K", "added at the end for the part's lag behind a drifting ambient"),
+    Variable("final_stretch", (), "1", "number of the stretch that final values are of, the first is 0"),
+    Variable("stretch_start", _STRETCH, "s", "start of a stretch through which nothing was changed"),
+    Variable("stretch_end", _STRETCH, "s", "its end"),
+    Variable("stretch_rise", _REGION_STRETCH, "K", "final rise of the mean in the stretch"),
+    Variable("stretch_rise_uncertainty", _REGION_STRETCH, "K", "standard uncertainty of stretch_rise"),
+    Variable("stretch_rise_own", _REGION_STRETCH, "K", "part of it that two stretches do not share"),
+    Variable("stretch_time_constant", _REGION_STRETCH, "s", "time constant of the way to the stretch's final rise"),
+    Variable("stretch_remaining", _REGION_STRETCH, "K", "rise still to come at the end of the stretch"),
+    Variable("stretch_steady", _REGION_STRETCH, "1", "whether the region has settled by then", flags=YES_NO),
+    Variable(
+        "stretch_status", _REGION_STRETCH, "1", "what stretch_rise is, or why there is none", flags=STEADY_STATUS
+    ),
     # --- spread.nc -------------------------------------------------------------------------------------------
     Variable(
         "spread_major",

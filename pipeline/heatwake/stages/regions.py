@@ -11,23 +11,12 @@ from scipy import ndimage
 from heatwake.kernels.hot_spots import HotSpot, find_hot_spots
 from heatwake.kernels.moments import centroid
 from heatwake.kernels.rectangles import core, equally_likely, pixel_window, smallest_containing, surroundings
-from heatwake.kernels.steadiness import CriterionName
-from heatwake.kernels.transient import Settling, fit_settling, refused
-from heatwake.schema.settings import Settings
 from heatwake.schema.variables import label
+from heatwake.stages.final_values import STRETCHES, SettlingSettings, add_final_values
 from heatwake.stages.map_reader import maps_at
-from heatwake.stages.region_budget import final_budget
-from heatwake.stages.region_settling import (
-    impedance_variables,
-    last_ambient,
-    limit_variables,
-    settled,
-    settled_by_rate,
-    transient_variables,
-)
 from heatwake.stages.small_parts import measure_sizes
 from heatwake.stages.stage import Stage
-from heatwake.stages.uncertainty import TemperatureSettings, rise_uncertainty
+from heatwake.stages.uncertainty import rise_uncertainty
 
 Array = npt.NDArray[Any]
 
@@ -43,7 +32,7 @@ SERIES: Final = (
 )
 
 
-class RegionsSettings(Settings):
+class RegionsSettings(SettlingSettings):
     """How hot spots are told from noise, and when a region counts as settled."""
 
     least_rise_K: PositiveFloat = 0.5  # prominence of a hot spot
@@ -54,16 +43,10 @@ class RegionsSettings(Settings):
     rim_px: NonNegativeInt = 1  # pixels along a part's edge that the optics mix with its surroundings: not measured ...
     rim_least_px: PositiveInt = 6  # ... unless the part is narrower than this
     ring_px: PositiveInt = 5  # the surroundings that a known part must stand out of
-    final_s: PositiveFloat = 30.0  # the final map is averaged over so long
-    settling: CriterionName = "remaining rise"  # when a region has settled: by its forecast, or as a standard says
-    steady_K: NonNegativeFloat = 0.5  # "remaining rise": no more than this is still to come ...
-    steady_share: NonNegativeFloat = 0.02  # ... or no more than this share of the final rise
     spot_px: NonNegativeFloat = (
         2.0  # [px of the recording] optics and detector smear a point so wide, at half its height
     )
     least_emissivity: NonNegativeFloat = 0.6  # below it mostly reflection is seen (common practice, no source)
-    first_order_share: PositiveFloat = 0.05  # by which trials may differ from a budget for it to hold
-    uncertainty: TemperatureSettings = TemperatureSettings()  # set by the workflow's [temperature] table
 
 
 def measure_regions(session: xr.Dataset, settings: RegionsSettings) -> xr.Dataset:
@@ -91,7 +74,7 @@ def measure_regions(session: xr.Dataset, settings: RegionsSettings) -> xr.Datase
     regions = regions.assign(sizes)
     regions["pixels"] = ("region", np.array([(r.stop - r.start) * (c.stop - c.start) for r, c in inner]))
     regions = _add_uncertainty(session, regions, settings)
-    return label(_add_final_values(session, regions, settings).drop_vars("pixels"))
+    return label(add_final_values(session, regions, settings).drop_vars("pixels"))
 
 
 def final_map(session: xr.Dataset, *, seconds: float) -> Array:
@@ -279,96 +262,11 @@ def _add_uncertainty(session: xr.Dataset, regions: xr.Dataset, settings: Regions
     return regions
 
 
-def _add_final_values(session: xr.Dataset, regions: xr.Dataset, settings: RegionsSettings) -> xr.Dataset:
-    power_on = float(session["power_on"])
-    elapsed = session["elapsed"].to_numpy()
-    onset = power_on if np.isfinite(power_on) else np.nan
-    means = [_settle(row, elapsed, onset, settings) for row in regions["rise_mean"].to_numpy()]
-    cores = [_settle(row, elapsed, onset, settings) for row in regions["rise_max"].to_numpy()]
-    steady = np.array([row.final for row in means])
-    level = regions["temperature_mean"].isel(time=-1) - regions["rise_mean"].isel(time=-1) + steady
-    total, own = rise_uncertainty(
-        session.isel(time=[-1]),
-        temperature=level.expand_dims(time=1).transpose("region", "time"),
-        emissivity=regions["region_emissivity"],
-        settings=settings.uncertainty,
-        pixels=regions["pixels"],
-        emissivity_uncertainty=regions["region_emissivity_uncertainty"],
-        spot_bias=regions["spot_bias_mean"],
-    )
-    fit = np.array([row.uncertainty for row in means])
-    final = {
-        "steady_rise": steady,
-        "steady_rise_uncertainty": np.hypot(total.to_numpy()[:, 0], fit),
-        "steady_rise_own": np.hypot(own.to_numpy()[:, 0], fit),
-        "steady_rise_max": np.array([row.final for row in cores]),
-    }
-    told = {
-        **transient_variables(means),
-        **limit_variables(cores, room=_room(regions), after=float(elapsed[-1]) - onset),
-        **impedance_variables(
-            regions["rise_mean"].to_numpy(), elapsed=elapsed, onset=onset, rows=means, power=_power(session)
-        ),
-        "is_steady": ("region", _steady(regions, means, onset=onset, settings=settings)),
-    }
-    budget = final_budget(
-        session,
-        regions,
-        rise=final["steady_rise_max"],
-        settling=np.array([row.uncertainty for row in cores]),
-        settings=settings.uncertainty,
-        tolerance=settings.first_order_share,
-    )
-    return regions.assign({name: ("region", values) for name, values in final.items()}).assign(told).assign(budget)
-
-
-def _room(regions: xr.Dataset) -> Array:
-    return np.asarray(regions["region_limit"].to_numpy() - last_ambient(regions))
-
-
-def _power(session: xr.Dataset) -> float:
-    return float(session["power"]) if "power" in session else np.nan
-
-
-def _steady(regions: xr.Dataset, rows: list[Settling], *, onset: float, settings: RegionsSettings) -> Array:
-    if settings.settling == "remaining rise":
-        return settled(rows, least=settings.steady_K, share=settings.steady_share)
-    return settled_by_rate(
-        regions["rise_mean"].to_numpy(),
-        elapsed=regions["elapsed"].to_numpy(),
-        onset=onset,
-        name=settings.settling,
-        average=settings.final_s,
-    )
-
-
-def _settle(rise: Array, elapsed: Array, onset: float, settings: RegionsSettings) -> Settling:
-    """Final value after power-on; where none was seen, the last readings if they stand still."""
-    if np.isfinite(onset):
-        return fit_settling(rise, elapsed=elapsed, onset=onset)
-    return last_reading(rise, elapsed, seconds=settings.final_s)
-
-
-def last_reading(rise: Array, elapsed: Array, *, seconds: float) -> Settling:
-    """Mean of the last readings, with what their trend would add over as long again as the record as the remainder."""
-    seen = np.isfinite(rise)
-    late = seen & (elapsed >= elapsed[-1] - max(seconds, 0.25 * (elapsed[-1] - elapsed[0])))
-    if late.sum() < 3:
-        return refused("too few readings")
-    slope = np.polyfit(elapsed[late], rise[late], 1)[0]
-    drift = abs(slope * (elapsed[late][-1] - elapsed[late][0]))
-    spread = float(rise[late].std(ddof=1) / np.sqrt(late.sum()))
-    level, unsure = float(rise[late].mean()), float(np.hypot(spread, drift))
-    return Settling(
-        level, unsure, np.nan, float(drift), 0, remaining_uncertainty=unsure, status="last reading", last=level
-    )
-
-
 STAGE: Final = Stage(
     name="regions",
     settings=RegionsSettings,
     apply=measure_regions,
     needs=("temperature", "temperature_rise", "rise_noise", "emissivity", "frames_used", "power_on"),
-    makes=(*SERIES, "rise_uncertainty", "steady_rise", "time_constant", "is_steady", "steady_status"),
-    version=8,
+    makes=(*SERIES, "rise_uncertainty", "steady_rise", "time_constant", "is_steady", "steady_status", *STRETCHES),
+    version=9,
 )
