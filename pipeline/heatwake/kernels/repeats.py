@@ -50,7 +50,8 @@ def pooled_repeatability(setups: Sequence[Array]) -> Repeatability | None:
 
     Notes
     -----
-    Variances of the takes of each set-up are fitted by a + b rise^2 with a, b >= 0, weighted by their expected size; pooling over set-ups is that of a variance (JCGM 100:2008, H.3 and 4.2.4).
+    Variances of the takes of each set-up are fitted by a + b rise^2 with a, b >= 0, weighted by their expected size;
+    pooling over set-ups is that of a variance (JCGM 100:2008, H.3 and 4.2.4).
     """
     rises, squares, weights, freedom = [], [], [], 0
     for takes in setups:

@@ -16,14 +16,17 @@ from heatwake.run.guard import Steps
 from heatwake.run.sessions import note, stands
 from heatwake.schema.settings import Settings
 from heatwake.schema.workflow import Workflow
-from heatwake.stages import comparison
+from heatwake.stages import comparison, experiment
 from heatwake.store import results, tables
 
 KEPT: Final = 8  # opened at a time
 FILE: Final = "comparison.nc"
+STUDY: Final = "experiment.nc"  # where the sessions are an experiment
+EFFECTS: Final = "effects.csv"
+TIDY: Final = "differences.csv"
 TABLE: Final = "comparison.csv"
 PAGE: Final = "comparison.html"
-FILES: Final = (FILE, TABLE, PAGE)
+FILES: Final = (FILE, TABLE, TIDY, PAGE)
 
 
 class Stored(Mapping[str, xr.Dataset]):
@@ -69,7 +72,7 @@ def comparison_steps(
     made_from = comparison_determinants(marks, reference, settings=settings)
     mark = fingerprint(made_from)
     shown_from = pages_determinants(mark, workflow.title)
-    wanted = (TABLE, PAGE) if pages else (TABLE,)
+    wanted = (TABLE, TIDY, PAGE) if pages else (TABLE, TIDY)
     is_made = results.read_fingerprint(root / FILE) == mark
     if is_made and stands(root, shown_from, wanted):
         return "up to date"
@@ -80,11 +83,17 @@ def comparison_steps(
     if stands(root, shown_from, wanted):
         return "done"
     made = stored_comparison(root, reference)
+    study = stored_experiment(root, mark)
     results.write_text(root / TABLE, tables.csv_text(outputs.comparison_rows(made, sessions)))
+    results.write_text(root / TIDY, tables.csv_text(outputs.difference_rows(made, sessions)))
+    if study is None:
+        results.remove(root / EFFECTS)
+    else:
+        results.write_text(root / EFFECTS, tables.csv_text(outputs.effect_rows(study)))
     if pages:
         yield Progress("comparison", PAGE, 2, 3)
         record = {"comparison": settings.model_dump(mode="json"), "reference": reference}
-        page = outputs.comparison_page(made, sessions, flows, title=workflow.title, settings=record)
+        page = outputs.comparison_page(made, sessions, flows, title=workflow.title, settings=record, experiment=study)
         results.write_text(root / PAGE, page)
     elif not stands(root, shown_from, (PAGE,)):
         results.remove(root / PAGE)
@@ -125,6 +134,13 @@ def _compare(
         "conditions": made.attrs["conditions"],
     }
     history = f"heatwake {__version__}: comparison"
+    study = experiment.analyse_experiment(sessions, made_from["reference"], settings=settings)
+    if study is None:
+        results.remove(root / STUDY)
+    else:
+        about = attributes | {"design": study.attrs["design"]}
+        for _ in results.write_result(root / STUDY, study, attributes=about, history=f"{history}, experiment"):
+            yield Progress("comparison", STUDY, 0, 3)
     for _ in results.write_result(root / FILE, made, attributes=attributes, history=history):
         yield Progress("comparison", FILE, 1, 3)
 
@@ -132,3 +148,12 @@ def _compare(
 def stored_comparison(root: Path, reference: str) -> xr.Dataset:
     """Return the comparison that stands."""
     return results.open_result(root / FILE).load().assign_attrs(reference=reference)
+
+
+def stored_experiment(root: Path, mark: str) -> xr.Dataset | None:
+    """Return the experiment that belongs to the comparison of a fingerprint; None where there is none."""
+    file = root / STUDY
+    if results.read_fingerprint(file) != mark:
+        return None
+    design = (results.read_origin(file) or {}).get("design", "{}")
+    return results.open_result(file).load().assign_attrs(design=design)

@@ -174,7 +174,8 @@ def _comparison(
         comparison.require_reference(reference, marks)
     except HeatwakeError as error:
         return Explained("comparison", {}, problem=str(error))
-    shown = (comparison.TABLE, comparison.PAGE) if pages else (comparison.TABLE,)
+    tables = (comparison.TABLE, comparison.TIDY)
+    shown = (*tables, comparison.PAGE) if pages else tables
     if None in marks.values():  # no file of it stands
         return Explained("comparison", dict.fromkeys((comparison.FILE, *shown), ("missing",)))
     made_from = comparison_determinants(marks, reference, settings=settings)

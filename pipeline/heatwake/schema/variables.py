@@ -58,6 +58,7 @@ OPENING_ROLE: Final = ("inlet", "outlet", "undecided")
 FLOW_SOURCE: Final = ("none", "physical fit", "local drift")
 PLACE_STATE: Final = ("not told", "corrected", "too far", "no match")
 MATCH_STATE: Final = ("both settled", "same elapsed time", "not matched")
+EFFECT_ERROR: Final = ("repeats", "residual", "budget")
 OPENING_CHANGE: Final = ("unchanged", "changed", "undecided", "in one only")
 DIRECTION_CHANGE: Final = ("unchanged", "turned", "reversed", "not identifiable")
 
@@ -70,6 +71,7 @@ _STRETCH, _REGION_STRETCH = ("stretch",), ("region", "stretch")
 _EXPONENTIAL, _FOSTER = ("region", "exponential"), ("region", "foster_term")
 _PAIR_MAP, _PAIR_REGION, _PAIR = ("session", "y", "x"), ("session", "region"), ("session",)
 _PAIR_OPENING: Final = ("session", "opening")
+_EFFECT, _EFFECT_MAP, _PREDICTED = ("effect", "region"), ("effect", "y", "x"), ("combination", "region")
 
 _ROWS: Final = (
     # --- the session as read: frames in image coordinates --------------------------------------------------
@@ -313,9 +315,7 @@ _ROWS: Final = (
     Variable("stretch_time_constant", _REGION_STRETCH, "s", "time constant of the way to the stretch's final rise"),
     Variable("stretch_remaining", _REGION_STRETCH, "K", "rise still to come at the end of the stretch"),
     Variable("stretch_steady", _REGION_STRETCH, "1", "whether the region has settled by then", flags=YES_NO),
-    Variable(
-        "stretch_status", _REGION_STRETCH, "1", "what stretch_rise is, or why there is none", flags=STEADY_STATUS
-    ),
+    Variable("stretch_status", _REGION_STRETCH, "1", "what stretch_rise is, or why there is none", flags=STEADY_STATUS),
     # --- spread.nc -------------------------------------------------------------------------------------------
     Variable(
         "spread_major",
@@ -407,6 +407,29 @@ _ROWS: Final = (
     Variable("reference_flow_direction", _PAIR, "degree", "the reference's board direction, from the two together"),
     Variable("reference_flow_direction_uncertainty", _PAIR, "degree", "standard uncertainty of the direction"),
     Variable("reference_flow_status", _PAIR, "1", "whether the direction can be told", flags=FLOW_STATUS),
+    # --- experiment.nc: effects of conditions over many sessions -----------------------------------------------
+    Variable("effect_rise", _EFFECT, "K", "effect on the final rise"),
+    Variable("effect_rise_uncertainty", _EFFECT, "K", "standard uncertainty of the effect"),
+    Variable("effect_rise_low", _EFFECT, "K", "lower end of the 95 percent interval of the effect"),
+    Variable("effect_rise_high", _EFFECT, "K", "upper end of the 95 percent interval of the effect"),
+    Variable("effect_significant", _EFFECT, "1", "whether the effect is more than noise", flags=YES_NO),
+    Variable("effect_freedom", _REGION, "1", "degrees of freedom of run_spread; infinite where it is of the budget"),
+    Variable("run_spread", _REGION, "K", "standard deviation of one run's final rise"),
+    Variable("effect_factors", ("effect",), "1", "number of factors: 1 for a main effect, more for an interaction"),
+    Variable("error_source", (), "1", "what run_spread comes from", flags=EFFECT_ERROR),
+    Variable("effect_map", _EFFECT_MAP, "K", "effect on the rise, place by place"),
+    Variable("effect_map_uncertainty", _EFFECT_MAP, "K", "standard uncertainty of the effect"),
+    Variable("effect_map_significant", _EFFECT_MAP, "1", "whether the effect is more than noise", flags=YES_NO),
+    Variable("predicted_rise", _PREDICTED, "K", "final rise that the model predicts"),
+    Variable("predicted_rise_uncertainty", _PREDICTED, "K", "standard uncertainty of the prediction's mean"),
+    Variable("predicted_rise_low", _PREDICTED, "K", "lower end of its 95 percent interval"),
+    Variable("predicted_rise_high", _PREDICTED, "K", "upper end of its 95 percent interval"),
+    Variable("times_run", ("combination",), "1", "number of sessions of this combination"),
+    Variable("is_best", ("combination",), "1", "whether it is predicted to be the best", flags=YES_NO),
+    Variable("deciding_region", (), "1", "number of the region that decides on the best combination"),
+    Variable("second_best", (), "1", "number of the second best combination"),
+    Variable("best_ahead", (), "K", "by how much the second best is hotter, in the part that decides there"),
+    Variable("best_ahead_uncertainty", (), "K", "standard uncertainty of best_ahead"),
     # --- coordinates -----------------------------------------------------------------------------------------
     Variable("elapsed", _TIME, "s", "time since the first frame"),
     Variable("x", ("x",), "mm", "to the right from the board's lower-left corner", "projection_x_coordinate"),
