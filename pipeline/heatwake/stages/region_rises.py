@@ -6,6 +6,7 @@ import numpy as np
 import numpy.typing as npt
 import xarray as xr
 
+from heatwake.kernels.repeats import coverage_factor
 from heatwake.stages.map_differences import MapDifference, stands_out
 from heatwake.stages.matched import late_regions, region_window
 from heatwake.stages.pair import ComparisonSettings, Pair, scaled_share
@@ -48,9 +49,10 @@ def region_rises(
         rate=settings.region_false_discovery_rate,
         freedom=pair.freedom,
     )
+    share = _shared_share(here, there)
     return {
-        **_with_interval("steady_rise_difference", rise[0] - rise[1], steady, reach=pair.reach),
-        **_with_interval("matched_rise_difference", matched[0] - matched[1], at_time, reach=pair.reach),
+        **_with_interval("steady_rise_difference", rise[0] - rise[1], steady, reach=pair.reach, share=share),
+        **_with_interval("matched_rise_difference", matched[0] - matched[1], at_time, reach=pair.reach, share=share),
         "match_state": ("region", state.astype(np.int8)),
         "region_significant": ("region", flags.astype(np.int8)),
         **ratio(here, there, factor=pair.factor),
@@ -58,12 +60,23 @@ def region_rises(
     }
 
 
-def _with_interval(name: str, values: Array, uncertainty: Array, *, reach: float) -> dict[str, Any]:
+def _shared_share(here: xr.Dataset, there: xr.Dataset) -> Array:
+    """Return what emissivity, film and camera, the same in both, scale a difference by: standard uncertainty."""
+    shares = []
+    for one in (here, there):
+        whole, own, rise = (one[f"steady_rise{end}"].to_numpy() for end in ("_uncertainty", "_own", ""))
+        shares.append(np.sqrt(np.maximum(whole**2 - own**2, 0)) / np.maximum(np.abs(rise), 1.0))
+    return np.nan_to_num(np.fmax(shares[0], shares[1]))
+
+
+def _with_interval(name: str, values: Array, uncertainty: Array, *, reach: float, share: Array) -> dict[str, Any]:
+    """Return a difference with its 95 % interval, to which what both share brings its share of the difference."""
+    half = np.hypot(reach * uncertainty, coverage_factor(np.inf) * share * np.abs(values))
     return {
         name: ("region", values),
         f"{name}_uncertainty": ("region", uncertainty),
-        f"{name}_low": ("region", values - reach * uncertainty),
-        f"{name}_high": ("region", values + reach * uncertainty),
+        f"{name}_low": ("region", values - half),
+        f"{name}_high": ("region", values + half),
     }
 
 
