@@ -129,15 +129,16 @@ def _compare_one(pair: Pair, settings: ComparisonSettings) -> xr.Dataset:
 
 
 def _common_regions(session: xr.Dataset, base: xr.Dataset) -> list[str]:
-    """Regions of both, the reference's first, that lie at the same place."""
+    """Regions of both, the reference's first, that lie at the same place: within half of the longer side."""
+    here = {str(name): place for name, place in zip(session["region"].to_numpy(), _places(session), strict=True)}
+    sizes = np.fmax(base["region_width"].to_numpy(), base["region_height"].to_numpy())
     names = [str(name) for name in base["region"].to_numpy()]
-    return [name for name in names if name in session["region"].to_numpy() and _same_place(session, base, name)]
+    rows = zip(names, _places(base), sizes, strict=True)
+    return [name for name, place, size in rows if name in here and np.hypot(*(here[name] - place)) <= size / 2]
 
 
-def _same_place(session: xr.Dataset, base: xr.Dataset, name: str) -> bool:
-    here, there = session.sel(region=name), base.sel(region=name)
-    away = np.hypot(here["region_x"] - there["region_x"], here["region_y"] - there["region_y"])
-    return bool(away <= 0.5 * max(float(there["region_width"]), float(there["region_height"])))
+def _places(session: xr.Dataset) -> np.ndarray[tuple[int, ...], np.dtype[np.float64]]:
+    return np.stack([session[f"region_{axis}"].to_numpy().astype(np.float64) for axis in "xy"], axis=1)
 
 
 def _flow_changes(

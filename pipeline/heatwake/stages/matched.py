@@ -70,18 +70,38 @@ def late_rise(session: xr.Dataset, *, since: float, end: float, seconds: float, 
     averaged = chosen.mean("time", keep_attrs=True).assign(frames_used=chosen["frames_used"].sum())
     averaged = averaged[[name for name in averaged if "region" not in averaged[name].dims]].compute()
     own = _own(averaged, settings)
-    nothing_common = {"ambient_uncertainty_K": 0.0, "drift_uncertainty_K": 0.0}
-    alone = averaged.drop_vars("step_uncertainty", errors="ignore")
-    local = _own(alone, settings.model_copy(update=nothing_common))
+    local = np.sqrt((own**2 - _common(averaged, settings) ** 2).clip(min=0))
     few = chosen["temperature_rise"].isel(time=slice(-NOISE_MAPS, None)).to_numpy()
     return Late(averaged["temperature_rise"], own, local, correlation_area(few))
 
 
 def _own(averaged: xr.Dataset, settings: TemperatureSettings) -> xr.DataArray:
-    _, own = rise_uncertainty(
-        averaged, temperature=averaged["temperature"], emissivity=averaged["emissivity"], settings=settings
-    )
-    return own.compute()
+    """Return the own terms' standard uncertainty (y, x) [K]; as a map of one time, which is done at once."""
+    one = averaged["temperature"].expand_dims("time")
+    _, own = rise_uncertainty(averaged, temperature=one, emissivity=averaged["emissivity"], settings=settings)
+    return own.isel(time=0).compute()
+
+
+def _common(averaged: xr.Dataset, settings: TemperatureSettings) -> float:
+    """Return the standard uncertainty of what all places share [K]: ambient, drift and steps, at a middling place.
+
+    They hardly depend on the temperature.
+    """
+    middle = {name: averaged[name].median() for name in ("temperature", "emissivity", "emissivity_uncertainty")}
+    nothing = {"ambient_uncertainty_K": 0.0, "drift_uncertainty_K": 0.0}
+    without = averaged.drop_vars("step_uncertainty", errors="ignore")
+    pairs = ((averaged, settings), (without, settings.model_copy(update=nothing)))
+    own = [
+        rise_uncertainty(
+            one,
+            temperature=middle["temperature"],
+            emissivity=middle["emissivity"],
+            emissivity_uncertainty=middle["emissivity_uncertainty"],
+            settings=chosen,
+        )[1]
+        for one, chosen in pairs
+    ]
+    return float(np.sqrt(max(float(own[0]) ** 2 - float(own[1]) ** 2, 0.0)))
 
 
 def _late(session: xr.Dataset, *, since: float, end: float, seconds: float) -> Array:
