@@ -108,7 +108,8 @@ def test_a_film_laid_on_anew_counts_half_a_kelvin_a_run_at_fifty():
     kept = compared(session(rng), session(rng))["steady_rise_difference_uncertainty"].sel(region="Q2")
     anew = compared(session(rng, conditions={"film_fitting": 1}), session(rng, conditions={"film_fitting": 2}))
     added = np.sqrt(anew["steady_rise_difference_uncertainty"].sel(region="Q2") ** 2 - kept**2)
-    assert float(added) == pytest.approx(np.sqrt(2) * 0.46 * 45 / 50, rel=0.02)
+    # a part of 9 pixels, blurred by one, has 97 % of its 45 K in its core
+    assert float(added) == pytest.approx(np.sqrt(2) * 0.46 * 0.97 * 45 / 50, rel=0.02)
 
 
 def test_openings_whose_role_changed_are_named():
