@@ -1,4 +1,4 @@
-"""A run over sessions that are one experiment: its files, its page, and that it is not made twice."""
+"""A run over sessions that are one experiment: its files, and that it is not made twice."""
 
 import pandas as pd
 import pytest
@@ -11,7 +11,7 @@ STATES = {"a": ("out", "open"), "b": ("in", "open"), "c": ("out", "covered"), "d
 
 
 def run(path):
-    *_, last = run_workflow(path, workers=0)
+    *_, last = run_workflow(path, workers=0, pages=False)
     assert isinstance(last, Finished)
     assert last.exit_code == 0, last.outcomes
     return last
@@ -53,13 +53,6 @@ def test_differences_are_a_row_a_session_region_and_quantity(folder):
     assert {"matched_rise_difference"} <= set(table["quantity"])
 
 
-def test_the_page_shows_them(folder):
-    page = (folder / "results" / "comparison.html").read_text()
-    assert "All sessions as one experiment" in page
-    assert "Over 4 sessions" in page
-    assert "A-B-B-A" in page
-
-
 def test_the_same_again_makes_nothing_and_other_conditions_take_the_experiment_away(folder):
     again = run(folder / "results.toml")
     assert {outcome.state for outcome in again.outcomes} == {"up to date"}
@@ -69,4 +62,3 @@ def test_the_same_again_makes_nothing_and_other_conditions_take_the_experiment_a
     run(folder / "results.toml")
     assert not (folder / "results" / "experiment.nc").exists()
     assert not (folder / "results" / "effects.csv").exists()
-    assert "as one experiment" not in (folder / "results" / "comparison.html").read_text()

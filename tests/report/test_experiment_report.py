@@ -6,6 +6,7 @@ import numpy as np
 import pytest
 import xarray as xr
 
+from heatwake.report.comparison_report import comparison_page
 from heatwake.report.experiment_report import alias_words, effect_rows_by_region, experiment_answer, prediction_rows
 from heatwake.report.takes import take_words
 from heatwake.report.unlike import lead, unlike
@@ -53,6 +54,33 @@ def test_each_parts_effects_come_largest_first():
     rows = effect_rows_by_region(study())
     assert [(row.region, row.value) for row in rows] == [("Q1", -6.0), ("Q1", 2.0), ("L1", -1.0), ("L1", 0.1)]
     assert prediction_rows(study())[0]["name"] == "fan in, vent open"
+
+
+def test_the_page_shows_an_experiment_beside_the_pairs(reference):
+    other = charger_results.session(factor=1.1)
+    regions = [str(name) for name in reference["region"].to_numpy()]
+    shape = (2, reference.sizes["y"], reference.sizes["x"])
+    maps = {
+        "effect_map": (("effect", "y", "x"), np.ones(shape)),
+        "effect_map_significant": (("effect", "y", "x"), np.ones(shape, dtype=np.int8)),
+        "effect_freedom": ("region", np.full(2, 4.0)),
+        "error_source": ((), 0),
+    }
+    made = study().assign_coords(region=regions[:2], x=reference["x"], y=reference["y"]).assign(maps)
+    about = {"factors": {"fan": ["out", "in"]}, "aliases": [], "runs": {name: {} for name in "abcd"}}
+    page = comparison_page(
+        charger_results.compared(reference, other, name="fan_in"),
+        {"fan_out": reference, "fan_in": other},
+        flows={},
+        title="Study",
+        settings={},
+        provenance={},
+        experiment=made.assign_attrs(design=json.dumps(about)),
+    )
+    assert "All sessions as one experiment" in page
+    assert "Over 4 sessions" in page
+    assert "fan: in − out" in page
+    assert "4 degrees of freedom" in page
 
 
 def test_what_goes_together_is_said():

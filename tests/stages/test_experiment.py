@@ -53,7 +53,7 @@ def truth(name: str, region: str) -> float:
     """Return an effect: of an interaction half of what the one does more at the other's second level."""
     if name.startswith("fan: in − out × left"):
         return TOGETHER.get(region, 0.0)
-    factor = name.split(":")[0]
+    factor = name.split(":", maxsplit=1)[0]
     if "×" in name:
         return 0.0
     # half of the interaction's cell stands in the mean over the other factor

@@ -414,6 +414,7 @@ _ROWS: Final = (
     Variable("effect_rise_high", _EFFECT, "K", "upper end of the 95 percent interval of the effect"),
     Variable("effect_significant", _EFFECT, "1", "whether the effect is more than noise", flags=YES_NO),
     Variable("effect_freedom", _REGION, "1", "degrees of freedom of run_spread; infinite where it is of the budget"),
+    Variable("effect_match", _REGION, "1", "which rise the effects are on", flags=MATCH_STATE),
     Variable("run_spread", _REGION, "K", "standard deviation of one run's final rise"),
     Variable("effect_factors", ("effect",), "1", "number of factors: 1 for a main effect, more for an interaction"),
     Variable("error_source", (), "1", "what run_spread comes from", flags=EFFECT_ERROR),

@@ -14,8 +14,9 @@ from heatwake.kernels.effects import Effects, fit_effects, map_weights
 from heatwake.kernels.repeats import Repeatability, coverage_factor
 from heatwake.kernels.significance import cluster_floor, significant
 from heatwake.schema.variables import EFFECT_ERROR, label
-from heatwake.stages.matched import Late, late_rise, onset, power_factor
+from heatwake.stages.matched import Late, late_regions, late_rise, onset, power_factor
 from heatwake.stages.pair import ComparisonSettings, ExperimentSettings
+from heatwake.stages.region_rises import shared_share
 from heatwake.stages.set_ups import BLOCK, FILM_FITTING, conditions, factors, repeatability
 
 Array = npt.NDArray[Any]
@@ -35,6 +36,8 @@ class _Study:
     regions: tuple[str, ...]
     rises: Array  # (session, region) [K]
     own: Array  # of one run, without what repeats tell (session, region) [K]
+    settled: Array  # whether rises are final values, else they are at one time (region,)
+    shared: Array  # by what emissivity, film and camera scale an effect (region,)
 
 
 def analyse_experiment(
@@ -107,15 +110,35 @@ def _study(
     if design is None or design.freedom < 0:
         return None
     regions = tuple(str(name) for name in base["region"].to_numpy())
-    rises, own = (np.full((len(names), len(regions)), np.nan) for _ in range(2))
-    for row, name in enumerate(names):
-        chosen = sessions[name][["steady_rise", "steady_rise_own"]].reindex(region=list(regions))
-        factor = power_factor(sessions[name], base) if comparison.compensate_power else 1.0
-        rises[row] = factor * chosen["steady_rise"].to_numpy()
-        own[row] = factor * chosen["steady_rise_own"].to_numpy()
+    table = _table(sessions, base, regions, comparison)
+    settled = (table["is_steady"] == 1).all(axis=0) & np.isfinite(table["steady_rise"]).all(axis=0)
+    rises = np.where(settled, table["steady_rise"], table["matched_rise"])
+    own = np.where(np.isfinite(table["steady_rise_own"]), table["steady_rise_own"], _sensor(comparison))
     share = np.hypot(comparison.power_share, _refit_share(sessions, comparison))
     own = np.sqrt(own**2 + comparison.local_K**2 + (share * rises) ** 2)
-    return _Study(names, design, tuple(design.contrasts()), regions, rises, own)
+    shared = shared_share(*(sessions[name].reindex(region=list(regions)) for name in names[:1]))
+    return _Study(names, design, tuple(design.contrasts()), regions, rises, own, settled, shared)
+
+
+def _table(
+    sessions: Mapping[str, xr.Dataset], base: xr.Dataset, regions: tuple[str, ...], comparison: ComparisonSettings
+) -> dict[str, Array]:
+    """Return what is known of each session's regions (session, region); rises are at the reference's power [K]."""
+    end = min(float(session["elapsed"][-1]) - onset(session) for session in sessions.values())
+    keys = ("steady_rise", "steady_rise_own", "is_steady")
+    rows: dict[str, list[Array]] = {key: [] for key in (*keys, "matched_rise")}
+    for session in sessions.values():
+        matched = late_regions(session, since=onset(session), end=end, seconds=comparison.final_s)
+        known = session[list(keys)].assign(matched_rise=("region", matched)).reindex(region=list(regions))
+        factor = power_factor(session, base) if comparison.compensate_power else 1.0
+        for key, row in rows.items():
+            row.append((1.0 if key == "is_steady" else factor) * known[key].to_numpy().astype(float))
+    return {key: np.stack(row) for key, row in rows.items()}
+
+
+def _sensor(comparison: ComparisonSettings) -> float:
+    """Return what ambient sensor and camera bring to a rise that has no budget [K]."""
+    return float(np.hypot(comparison.uncertainty.ambient_uncertainty_K, comparison.uncertainty.drift_uncertainty_K))
 
 
 def _refit_share(sessions: Mapping[str, xr.Dataset], comparison: ComparisonSettings) -> float:
@@ -152,14 +175,16 @@ def _effects(study: _Study, fits: Sequence[Effects | None], settings: Experiment
             values[:, number], spread[:, number] = fit.values, fit.uncertainty
             reach[:, number] = coverage_factor(fit.freedom)
             freedom[number] = fit.freedom if np.isfinite(fit.freedom) else 1e9
+    half = np.hypot(reach * spread, coverage_factor(np.inf) * study.shared * np.abs(values))
     known = freedom[np.isfinite(freedom)]
     flags = significant(values, spread, rate=settings.false_discovery_rate, freedom=float(known.min(initial=1e9)))
     dims = ("effect", "region")
     return {
         "effect_rise": (dims, values),
         "effect_rise_uncertainty": (dims, spread),
-        "effect_rise_low": (dims, values - reach * spread),
-        "effect_rise_high": (dims, values + reach * spread),
+        "effect_rise_low": (dims, values - half),
+        "effect_rise_high": (dims, values + half),
+        "effect_match": ("region", np.where(study.settled, 0, 1).astype(np.int8)),
         "effect_significant": (dims, flags.astype(np.int8)),
         "effect_freedom": ("region", np.where(freedom >= 1e9, np.inf, freedom)),
         "run_spread": ("region", np.array([np.nan if fit is None else fit.spread for fit in fits])),

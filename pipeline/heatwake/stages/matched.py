@@ -70,7 +70,7 @@ def late_rise(session: xr.Dataset, *, since: float, end: float, seconds: float, 
     averaged = chosen.mean("time", keep_attrs=True).assign(frames_used=chosen["frames_used"].sum())
     averaged = averaged[[name for name in averaged if "region" not in averaged[name].dims]].compute()
     own = _own(averaged, settings)
-    local = np.sqrt((own**2 - _common(averaged, settings) ** 2).clip(min=0))
+    local = (own**2 - _common(averaged, settings) ** 2).clip(min=0) ** 0.5
     few = chosen["temperature_rise"].isel(time=slice(-NOISE_MAPS, None)).to_numpy()
     return Late(averaged["temperature_rise"], own, local, correlation_area(few))
 

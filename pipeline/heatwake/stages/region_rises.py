@@ -32,7 +32,7 @@ def region_rises(
     ]
     matched[0] = pair.factor * matched[0]
     beside = _beside(pair, there, rise, maps, settings)
-    fit, own, local = _own_terms(pair, here, there)
+    fit, own, local = _own_terms(pair, here, there, maps)
     steady = _at_least(np.sqrt(own**2 + beside**2), rise[1], pair)
     at_time = _at_least(np.sqrt(np.maximum(own**2 - fit**2, 0) + beside**2), matched[1], pair)
     both = (here["is_steady"].to_numpy() == 1) & (there["is_steady"].to_numpy() == 1)
@@ -49,7 +49,7 @@ def region_rises(
         rate=settings.region_false_discovery_rate,
         freedom=pair.freedom,
     )
-    share = _shared_share(here, there)
+    share = shared_share(here, there)
     return {
         **_with_interval("steady_rise_difference", rise[0] - rise[1], steady, reach=pair.reach, share=share),
         **_with_interval("matched_rise_difference", matched[0] - matched[1], at_time, reach=pair.reach, share=share),
@@ -60,13 +60,13 @@ def region_rises(
     }
 
 
-def _shared_share(here: xr.Dataset, there: xr.Dataset) -> Array:
-    """Return what emissivity, film and camera, the same in both, scale a difference by: standard uncertainty."""
+def shared_share(*sessions: xr.Dataset) -> Array:
+    """Return by what emissivity, film and camera, the same in all, scale differences: standard uncertainty (region,)."""
     shares = []
-    for one in (here, there):
+    for one in sessions:
         whole, own, rise = (one[f"steady_rise{end}"].to_numpy() for end in ("_uncertainty", "_own", ""))
         shares.append(np.sqrt(np.maximum(whole**2 - own**2, 0)) / np.maximum(np.abs(rise), 1.0))
-    return np.nan_to_num(np.fmax(shares[0], shares[1]))
+    return np.asarray(np.nan_to_num(np.fmax.reduce(shares)))
 
 
 def _with_interval(name: str, values: Array, uncertainty: Array, *, reach: float, share: Array) -> dict[str, Any]:
@@ -89,14 +89,16 @@ def _beside(
     return np.sqrt(placement**2 + 2 * settings.local_K**2 + np.nan_to_num(scaled) ** 2)
 
 
-def _own_terms(pair: Pair, here: xr.Dataset, there: xr.Dataset) -> tuple[Array, Array, Array]:
+def _own_terms(pair: Pair, here: xr.Dataset, there: xr.Dataset, maps: MapDifference) -> tuple[Array, Array, Array]:
     """Return the differences' standard uncertainties from the fits, from all own terms, and from those of a place."""
     scales = (pair.factor, 1.0)
     fit, own, common = (
         np.hypot(*(scale * read(one) for scale, one in zip(scales, (here, there), strict=True)))
         for read in (_fit_terms, lambda one: one["steady_rise_own"].to_numpy(), _common_terms)
     )
-    return np.minimum(fit, own), own, np.sqrt(np.maximum(own**2 - common**2, 0))
+    told = np.isfinite(own)  # not where a final value could not be told
+    own, common = np.where(told, own, maps.common), np.where(told, common, maps.common)
+    return np.fmin(fit, own), own, np.sqrt(np.maximum(own**2 - common**2, 0))
 
 
 def _fit_terms(session: xr.Dataset) -> Array:
