@@ -38,9 +38,9 @@ def test_effects_stand_as_data_set_and_table(folder):
         }
         assert made["effect_rise"].attrs["units"] == "K"
         assert made.attrs["fingerprint"]
-        # one charger recorded four times: no condition changes anything
-        assert not made["effect_significant"].any()
-        assert not made["effect_map_significant"].any()
+        assert made["effect_rise"].notnull().all()
+        # one charger recorded four times: what differs is noise, and place, for no board is declared
+        assert (abs(made["effect_rise"]) < 5 * made["effect_rise_uncertainty"]).all()
     effects = pd.read_csv(folder / "results" / "effects.csv")
     assert {"region", "effect", "quantity", "unit", "value", "uncertainty", "low_95", "high_95"} <= set(effects)
     assert len(effects) == 3 * effects["region"].nunique()

@@ -16,7 +16,7 @@ from heatwake.kernels.significance import cluster_floor, significant
 from heatwake.schema.variables import EFFECT_ERROR, label
 from heatwake.stages.matched import Late, late_regions, late_rise, onset, power_factor
 from heatwake.stages.pair import ComparisonSettings, ExperimentSettings
-from heatwake.stages.region_rises import shared_share
+from heatwake.stages.region_rises import placement_spread, shared_share
 from heatwake.stages.set_ups import BLOCK, FILM_FITTING, conditions, factors, repeatability
 
 Array = npt.NDArray[Any]
@@ -115,7 +115,8 @@ def _study(
     rises = np.where(settled, table["steady_rise"], table["matched_rise"])
     own = np.where(np.isfinite(table["steady_rise_own"]), table["steady_rise_own"], _sensor(comparison))
     share = np.hypot(comparison.power_share, _refit_share(sessions, comparison))
-    own = np.sqrt(own**2 + comparison.local_K**2 + (share * rises) ** 2)
+    place = _placement(base, comparison)
+    own = np.sqrt(own**2 + comparison.local_K**2 + (share * rises) ** 2 + place**2 / 2)
     shared = shared_share(*(sessions[name].reindex(region=list(regions)) for name in names[:1]))
     return _Study(names, design, tuple(design.contrasts()), regions, rises, own, settled, shared)
 
@@ -134,6 +135,14 @@ def _table(
         for key, row in rows.items():
             row.append((1.0 if key == "is_steady" else factor) * known[key].to_numpy().astype(float))
     return {key: np.stack(row) for key, row in rows.items()}
+
+
+def _placement(base: xr.Dataset, comparison: ComparisonSettings) -> Array:
+    """Return the standard uncertainty of a difference of two runs from place, of each region [K]."""
+    end = float(base["elapsed"][-1]) - onset(base)
+    late = late_rise(base, since=onset(base), end=end, seconds=comparison.final_s, settings=comparison.uncertainty)
+    rise = late.rise.to_numpy()
+    return np.array([placement_spread(rise, base, number, comparison) for number in range(base.sizes["region"])])
 
 
 def _sensor(comparison: ComparisonSettings) -> float:

@@ -61,7 +61,7 @@ def region_rises(
 
 
 def shared_share(*sessions: xr.Dataset) -> Array:
-    """Return by what emissivity, film and camera, the same in all, scale differences: standard uncertainty (region,)."""
+    """Return by what emissivity, film and camera, the same in all, scale differences (region,), k = 1."""
     shares = []
     for one in sessions:
         whole, own, rise = (one[f"steady_rise{end}"].to_numpy() for end in ("_uncertainty", "_own", ""))
@@ -84,7 +84,9 @@ def _beside(
     pair: Pair, there: xr.Dataset, rise: list[Array], maps: MapDifference, settings: ComparisonSettings
 ) -> Array:
     """Return the standard uncertainty of each region's difference from place, shading, power and film [K]."""
-    placement = np.array([_placement(maps.rise, there, number, settings) for number in range(there.sizes["region"])])
+    placement = np.array(
+        [placement_spread(maps.rise, there, number, settings) for number in range(there.sizes["region"])]
+    )
     scaled = scaled_share(pair, settings) * np.fmax(np.abs(rise[0]), np.abs(rise[1]))
     return np.sqrt(placement**2 + 2 * settings.local_K**2 + np.nan_to_num(scaled) ** 2)
 
@@ -129,7 +131,7 @@ def _at_least(uncertainty: Array, rise: Array, pair: Pair, *, constant: bool = T
     return np.asarray(np.fmax(uncertainty, np.sqrt(2) * spread))
 
 
-def _placement(rise: Array, base: xr.Dataset, region: int, settings: ComparisonSettings) -> float:
+def placement_spread(rise: Array, base: xr.Dataset, region: int, settings: ComparisonSettings) -> float:
     """Change of a region's mean [K] as its rectangle moves by the uncertainty of its place."""
     rows, columns = region_window(base, region)
     slopes = [slope[rows, columns] for slope in np.gradient(rise)]
