@@ -5,6 +5,7 @@ film laid on anew, white or smoothed noise.
 """
 
 import json
+from functools import cache
 from typing import Any
 
 import numpy as np
@@ -50,11 +51,7 @@ def session(
     since = np.clip(ELAPSED - POWER_ON, 0, None)
     curves = final[:, None] * (1 - np.exp(-since[None, :] / constants[:, None]))
     shift = ambient_error * rng.standard_normal() * (ELAPSED > POWER_ON)
-    maps = np.zeros((len(ELAPSED), *SHAPE))
-    for (_, px, py, size, _, _), curve in zip(PARTS, curves, strict=True):
-        inside = (np.abs(X[None, :] - px) <= size / 2) & (np.abs(Y[:, None] - py) <= size / 2)
-        maps += curve[:, None, None] * inside
-    maps = ndimage.gaussian_filter(maps, (0, 1.0, 1.0)) + shift[:, None, None]
+    maps = np.tensordot(curves.T, _plateaus(), axes=1) + shift[:, None, None]
     white = rng.standard_normal(maps.shape)
     if smooth:
         white = ndimage.gaussian_filter(white, (0, smooth, smooth))
@@ -99,6 +96,15 @@ def session(
             attrs={"conditions": json.dumps(conditions or {})},
         )
     )
+
+
+@cache
+def _plateaus() -> np.ndarray:
+    """Return each part's share of its rise (part, y, x), blurred as by a camera."""
+    inside = [
+        (np.abs(X[None, :] - px) <= size / 2) & (np.abs(Y[:, None] - py) <= size / 2) for _, px, py, size, _, _ in PARTS
+    ]
+    return ndimage.gaussian_filter(np.array(inside, dtype=float), (0, 1.0, 1.0))
 
 
 def _places() -> dict[str, Any]:

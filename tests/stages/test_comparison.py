@@ -10,7 +10,7 @@ from heatwake.stages.region_differences import opening_changes
 from stages.paired_sessions import session
 
 SETTINGS = ComparisonSettings()
-PAIRS = 20
+PAIRS = 12
 
 
 def compared(first: xr.Dataset, second: xr.Dataset, **more: xr.Dataset) -> xr.Dataset:
@@ -24,7 +24,7 @@ def null_pairs() -> list[xr.Dataset]:
 
 
 def test_pairs_of_one_set_up_flag_nothing(null_pairs):
-    # at most 5 % of pairs at 95 %: of 20 one, and more than three once in sixty times
+    # at most 5 % of pairs at 95 %: of 12 one, and more than three once in 400 times
     assert sum(bool(pair["region_significant"].any()) for pair in null_pairs) <= 3
     assert np.mean([float(pair["significant"].mean()) for pair in null_pairs]) <= 0.01
 
@@ -47,7 +47,7 @@ def test_half_a_kelvin_on_ten_pixels_is_found_and_nothing_else():
 
 def test_noise_that_neighbours_share_is_measured_and_flags_no_more():
     rng = np.random.default_rng(13)
-    pairs = [compared(session(rng, noise=0.03, smooth=1.0), session(rng, noise=0.03, smooth=1.0)) for _ in range(6)]
+    pairs = [compared(session(rng, noise=0.03, smooth=1.0), session(rng, noise=0.03, smooth=1.0)) for _ in range(3)]
     # Gaussian of 1 px: area 4 pi px^2 less 5 %
     assert np.median([float(pair["noise_area"]) for pair in pairs]) == pytest.approx(0.95 * 4 * np.pi, rel=0.2)
     assert np.mean([float(pair["significant"].mean()) for pair in pairs]) <= 0.01
