@@ -10,6 +10,7 @@ import xarray as xr
 
 from heatwake.kernels.altitude import rise_factor
 from heatwake.report import words
+from heatwake.report.lineage import gone_at_end
 from heatwake.schema.variables import REGION_SIZE, STEADY_STATUS
 
 Array = npt.NDArray[np.float64]
@@ -323,6 +324,8 @@ def _place_remarks(results: xr.Dataset, index: int, row: PartRow) -> list[str]:
         none_known = not results["region_known"].to_numpy().any()
         place = f"at x {words.number(row.x)}, y {words.number(row.y)} {row.unit}"
         remarks.append(place if none_known else f"in no known part, {place}")
+    if row.name in gone_at_end(results):
+        remarks.append("was hot before and is no longer at the end")
     if not row.is_found:
         remarks.append("no rise of its own: no warmer than the board round it")
     if flagged("region_ambiguous"):

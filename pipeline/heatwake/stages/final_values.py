@@ -11,11 +11,13 @@ from pydantic import NonNegativeFloat, PositiveFloat
 
 from heatwake.kernels.ambient_lag import lagged
 from heatwake.kernels.settling import Settling, last_reading
+from heatwake.kernels.shared_modes import fit_together
 from heatwake.kernels.steadiness import CriterionName
 from heatwake.kernels.stretches import Stretch, fit_step, split
 from heatwake.kernels.transient import fit_settling
 from heatwake.schema.settings import Settings
 from heatwake.schema.variables import STEADY_STATUS
+from heatwake.stages.final_maps import MAPS, final_maps
 from heatwake.stages.region_budget import final_budget
 from heatwake.stages.region_settling import (
     impedance_variables,
@@ -35,8 +37,11 @@ STRETCHES: Final = (
     *("stretch_start", "stretch_end", "stretch_rise", "stretch_rise_uncertainty", "stretch_rise_own"),
     *("stretch_time_constant", "stretch_remaining", "stretch_steady", "stretch_status", "ambient_lag_correction"),
     "final_stretch",
+    *MAPS,
 )
 LAG_PASSES: Final = 3
+SMALL: Final = 0.2  # of the fit's uncertainty: what lag changes by less needs no fit of its own
+LATE: Final = 0.05  # of a stretch: its last readings
 SAME: Final = 0.01  # of the time constant: closer passes tell nothing new
 
 
@@ -58,6 +63,8 @@ class Found:
 
     settling: Settling
     lag: float
+    unsure: float = 0.0  # of the lag [K]
+    behind: Array | float = 0.0  # added to the rise over time
 
 
 def add_final_values(session: xr.Dataset, regions: xr.Dataset, settings: SettlingSettings) -> xr.Dataset:
@@ -76,10 +83,13 @@ def add_final_values(session: xr.Dataset, regions: xr.Dataset, settings: Settlin
     way = _Way.of(session, regions, seconds=settings.final_s)
     rise = regions["rise_mean"].to_numpy()
     means = [[way.find(row, stretches, at) for row in rise] for at in range(len(stretches))]
-    cores = [
-        way.find(row, stretches, chosen, constant=mean.settling.time_constant).settling
-        for row, mean in zip(regions["rise_max"].to_numpy(), means[chosen], strict=True)
+    core = regions["rise_max"].to_numpy()
+    own = [
+        way.find(row, stretches, chosen, constant=mean.settling.time_constant)
+        for row, mean in zip(core, means[chosen], strict=True)
     ]
+    means[0] = way.together(rise, means[0], stretches[0])
+    cores = [one.settling for one in (way.together(core, own, stretches[0]) if chosen == 0 else own)]
     rows = [[one.settling for one in found] for found in means]
     told = _stretch_variables(session, regions, stretches, means=means, settings=settings)
     power = float(session["power"]) if "power" in session else np.nan
@@ -106,7 +116,10 @@ def add_final_values(session: xr.Dataset, regions: xr.Dataset, settings: Settlin
         settings=settings.uncertainty,
         tolerance=settings.first_order_share,
     )
-    return regions.assign(told).assign(budget).assign_coords(stretch=("stretch", [one.label for one in stretches]))
+    began = "anywhere" if chosen > 0 else ("at ambient" if np.isfinite(way.onset) else "before")
+    maps = final_maps(session, stretch, began=began, settings=settings.uncertainty)
+    labels = ("stretch", [one.label for one in stretches])
+    return regions.assign(told).assign(budget).assign(maps).assign_coords(stretch=labels)
 
 
 def find_stretches(session: xr.Dataset, settings: SettlingSettings) -> list[Stretch]:
@@ -156,16 +169,38 @@ class _Way:
         constant = constant if np.isfinite(constant) else plain.time_constant
         if not drifts or not np.isfinite(constant):
             return Found(plain, 0.0 if not drifts else np.nan)
+        late = self._last(stretches[at])
+        found, lag = plain, np.nan
         for _ in range(LAG_PASSES):
             behind = self.ambient - lagged(self.ambient, elapsed=self.elapsed, constants=np.array([constant]))[0]
+            lag = float(behind[late].mean())
+            if np.ptp(behind) < SMALL * plain.uncertainty:  # a change of level alone
+                found = replace(plain, final=plain.final + lag, last=plain.last + lag)
+                break
             found = self._fit(rise + behind, stretches, at)
             if not np.isfinite(found.time_constant) or abs(found.time_constant / constant - 1) < SAME:
                 break
             constant = found.time_constant
-        unsure = abs(found.final - plain.final) * _share_unknown(found)
-        whole = replace(found, uncertainty=float(np.hypot(found.uncertainty, np.nan_to_num(unsure))))
-        late = self.elapsed > stretches[at].end - 0.05 * (stretches[at].end - stretches[at].start)
-        return Found(whole, float(behind[late & (self.elapsed <= stretches[at].end)].mean()))
+        unsure = np.nan_to_num(abs(found.final - plain.final) * _share_unknown(found))
+        return _with_lag(Found(found, lag, float(unsure), behind), found)
+
+    def together(self, rises: Array, found: Sequence[Found], stretch: Stretch) -> list[Found]:
+        """Replace fits of the heating after power-on by those with time constants that all regions share, if any."""
+        if not np.isfinite(self.onset):
+            return list(found)
+        felt = (
+            np.stack([self.until(row, stretch) + one.behind for row, one in zip(rises, found, strict=True)])
+            if len(found)
+            else rises
+        )
+        shared = fit_together(felt, elapsed=self.elapsed, onset=self.onset)
+        return [
+            one if settling is None else _with_lag(one, settling) for one, settling in zip(found, shared, strict=True)
+        ]
+
+    def _last(self, stretch: Stretch) -> Array:
+        """Mark the last readings of a stretch."""
+        return (self.elapsed > stretch.end - LATE * (stretch.end - stretch.start)) & (self.elapsed <= stretch.end)
 
     def _fit(self, rise: Array, stretches: Sequence[Stretch], at: int) -> Settling:
         stretch = stretches[at]
@@ -175,6 +210,11 @@ class _Way:
             return fit_settling(self.until(rise, stretch), elapsed=self.elapsed, onset=self.onset)
         within = self.elapsed <= stretch.end
         return last_reading(rise[within], self.elapsed[within], seconds=self.seconds)
+
+
+def _with_lag(found: Found, settling: Settling) -> Found:
+    """Return a region's way by a settling of the rise that its lag was added to."""
+    return replace(found, settling=replace(settling, uncertainty=float(np.hypot(settling.uncertainty, found.unsure))))
 
 
 def _share_unknown(row: Settling) -> float:
