@@ -17,21 +17,21 @@ DIFFERENCES: Final = (
     "spread_area_difference",
     "spread_orientation_change",
     "decay_downstream_difference",
+    "decay_upstream_difference",
     "region_flow_direction_change",
 )
 
 
 def tidy_rows(comparison: xr.Dataset) -> list[dict[str, Any]]:
     """Return what is known of each session less the reference: value, uncertainty (k = 1) and 95 % interval."""
-    freedom = float(comparison.get("repeat_freedom", 0.0)) or np.inf
     rows = []
     for session in comparison["session"].to_numpy():
         chosen = comparison.sel(session=session)
         for name in (one for one in DIFFERENCES if one in chosen):
-            reach = coverage_factor(freedom if "rise_difference" in name else np.inf)
             for number, region in enumerate(chosen["region"].to_numpy()):
                 value = float(chosen[name][number])
                 spread = float(chosen[f"{name}_uncertainty"][number])
+                low, high = _interval(chosen, name, number)
                 if np.isfinite(value):
                     rows.append(
                         {
@@ -42,11 +42,20 @@ def tidy_rows(comparison: xr.Dataset) -> list[dict[str, Any]]:
                             "unit": VARIABLES[name].units,
                             "value": value,
                             "uncertainty": spread,
-                            "low_95": value - reach * spread,
-                            "high_95": value + reach * spread,
+                            "low_95": low,
+                            "high_95": high,
                         }
                     )
     return rows
+
+
+def _interval(chosen: xr.Dataset, name: str, number: int) -> tuple[float, float]:
+    """Return the 95 % interval: as it stands where the comparison has one, else as of a normal distribution."""
+    if f"{name}_low" in chosen:
+        return float(chosen[f"{name}_low"][number]), float(chosen[f"{name}_high"][number])
+    value, spread = float(chosen[name][number]), float(chosen[f"{name}_uncertainty"][number])
+    reach = coverage_factor(np.inf)
+    return value - reach * spread, value + reach * spread
 
 
 def effect_rows(experiment: xr.Dataset) -> list[dict[str, Any]]:
@@ -58,7 +67,7 @@ def effect_rows(experiment: xr.Dataset) -> list[dict[str, Any]]:
             "rank": rank,
             "effect": str(experiment["effect"][number].to_numpy()),
             "factors": int(experiment["effect_factors"][number]),
-            "quantity": "steady_rise",
+            "quantity": "steady_rise" if int(experiment["effect_match"].sel(region=region)) == 0 else "matched_rise",
             "unit": "K",
             "value": float(experiment["effect_rise"].sel(region=region)[number]),
             "uncertainty": float(experiment["effect_rise_uncertainty"].sel(region=region)[number]),

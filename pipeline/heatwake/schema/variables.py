@@ -419,11 +419,17 @@ _ROWS: Final = (
     Variable("time_constant_difference", _PAIR_REGION, "s", "difference of the time constant"),
     Variable("time_constant_difference_uncertainty", _PAIR_REGION, "s", "standard uncertainty, of the fits"),
     Variable("spread_area_difference", _PAIR_REGION, "mm2", "difference of the footprint's area"),
-    Variable("spread_area_difference_uncertainty", _PAIR_REGION, "mm2", "standard uncertainty, of scatter over time"),
+    Variable("spread_area_difference_uncertainty", _PAIR_REGION, "mm2", "standard uncertainty"),
     Variable("spread_orientation_change", _PAIR_REGION, "degree", "turn of the footprint's long axis, -90 to 90"),
-    Variable("spread_orientation_change_uncertainty", _PAIR_REGION, "degree", "standard uncertainty, of scatter"),
-    Variable("decay_downstream_difference", _PAIR_REGION, "mm", "difference of decay_downstream"),
-    Variable("decay_downstream_difference_uncertainty", _PAIR_REGION, "mm", "standard uncertainty, of scatter"),
+    Variable("spread_orientation_change_uncertainty", _PAIR_REGION, "degree", "standard uncertainty"),
+    *(
+        row
+        for name in ("decay_downstream", "decay_upstream")
+        for row in (
+            Variable(f"{name}_difference", _PAIR_REGION, "mm", f"difference of {name}, each along its own direction"),
+            Variable(f"{name}_difference_uncertainty", _PAIR_REGION, "mm", "standard uncertainty"),
+        )
+    ),
     Variable("matched_elapsed", _PAIR, "s", "time after power-on, or after the event chosen, of the two maps"),
     Variable("power_factor", _PAIR, "1", "what the session's rise is multiplied by for unequal power"),
     Variable("power_by_slope", _PAIR, "1", "power over the reference's, by how fast parts begin to warm"),

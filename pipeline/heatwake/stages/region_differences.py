@@ -11,6 +11,7 @@ from heatwake.schema.variables import OPENING_ROLE
 
 Array = npt.NDArray[Any]
 
+FOOTPRINT: Final = ("spread_area", "spread_orientation", "decay_downstream", "decay_upstream")
 LATE_SHARE: Final = 0.25  # of a series of footprints: its end
 HALF_TURN: Final = 180.0  # [deg] an axis is the same after it
 UNCHANGED, CHANGED, UNDECIDED, IN_ONE = range(4)
@@ -47,38 +48,54 @@ def _time_uncertainty(session: xr.Dataset) -> Array:
 
 
 def footprint_change(session: xr.Dataset | None, base: xr.Dataset | None, regions: Array) -> dict[str, Any]:
-    """Return how footprints changed in size and in the direction of their long axis, at the end of both.
+    """Return how footprints changed: in size, in the direction of their long axis, in their tails; at the end of both.
 
-    Uncertainties are of the scatter along the end of each series. Decay lengths are compared where both have them.
+    Uncertainties are those stated of each footprint and the scatter along the end of its series: what separating the
+    parts' heat leaves is not the same where the air has changed, so nothing of it is taken to cancel. Tails are
+    compared where both are along the same kind of direction.
     """
     made = {}
-    for name, turn in (("spread_area", 0.0), ("spread_orientation", HALF_TURN), ("decay_downstream", 0.0)):
-        if name == "decay_downstream" and not all(one is not None and name in one for one in (session, base)):
-            continue
+    alike = _late_value(session, "decay_axis", regions)[0] == _late_value(base, "decay_axis", regions)[0]
+    for name in FOOTPRINT:
+        turn = name == "spread_orientation"
         values = [_late_value(one, name, regions, turn=turn) for one in (session, base)]
         change = values[0][0] - values[1][0]
+        if name.startswith("decay"):
+            change = np.where(alike, change, np.nan)
         word = "change" if turn else "difference"
         made[f"{name}_{word}"] = ("region", _folded(change) if turn else change)
-        made[f"{name}_{word}_uncertainty"] = ("region", np.hypot(values[0][1], values[1][1]))
+        spread = np.hypot(values[0][1], values[1][1])
+        made[f"{name}_{word}_uncertainty"] = ("region", np.where(np.isfinite(change), spread, np.nan))
     return made
 
 
-def _late_value(spread: xr.Dataset | None, name: str, regions: Array, *, turn: float) -> tuple[Array, Array]:
+def _late_value(spread: xr.Dataset | None, name: str, regions: Array, *, turn: bool = False) -> tuple[Array, Array]:
     """Return mean and its standard uncertainty over the end of a series (region,); NaN where there is none."""
     found = np.full((2, len(regions)), np.nan)
     if spread is None or name not in spread:
         return found[0], found[1]
     known = [str(label) for label in spread["region"].to_numpy()]
-    series = spread[name].transpose("region", "time").to_numpy()
-    late = series[:, int((1 - LATE_SHARE) * series.shape[1]) :]
+    late, stated = (_late(spread, one) for one in (name, f"{name}_uncertainty"))
     for number, label in enumerate(regions):
         row = late[known.index(str(label))] if str(label) in known else np.empty(0)
-        row = row[np.isfinite(row)]
-        if row.size:
-            middle = _axis_mean(row) if turn else float(row.mean())
-            away = _folded(row - middle) if turn else row - middle
-            found[:, number] = middle, np.sqrt((away**2).sum() / max(row.size - 1, 1) / row.size)
+        seen = np.isfinite(row)
+        if not seen.any():
+            continue
+        row = row[seen]
+        middle = _axis_mean(row) if turn else float(row.mean())
+        away = _folded(row - middle) if turn else row - middle
+        scatter = (away**2).sum() / max(row.size - 1, 1) / row.size
+        whole = 0.0 if stated is None else np.nan_to_num(stated[known.index(str(label))][seen]).mean()
+        found[:, number] = middle, np.sqrt(scatter + whole**2)
     return found[0], found[1]
+
+
+def _late(spread: xr.Dataset, name: str) -> Array | None:
+    """Return the end of a series (region, time); None where there is no such."""
+    if name not in spread:
+        return None
+    series = spread[name].transpose("region", "time").to_numpy()
+    return np.asarray(series[:, int((1 - LATE_SHARE) * series.shape[1]) :], dtype=np.float64)
 
 
 def _axis_mean(degrees: Array) -> float:
