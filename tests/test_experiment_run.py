@@ -4,7 +4,9 @@ import pandas as pd
 import pytest
 import xarray as xr
 
+import heatwake
 from heatwake.run import Finished, run_workflow
+from heatwake.run.explain import explain_workflow
 from small_sessions import write_sessions, write_workflow
 
 STATES = {"a": ("out", "open"), "b": ("in", "open"), "c": ("out", "covered"), "d": ("in", "covered")}
@@ -53,12 +55,33 @@ def test_differences_are_a_row_a_session_region_and_quantity(folder):
     assert {"matched_rise_difference"} <= set(table["quantity"])
 
 
-def test_the_same_again_makes_nothing_and_other_conditions_take_the_experiment_away(folder):
+def test_what_was_deleted_is_made_again_and_nothing_else(folder):
     again = run(folder / "results.toml")
     assert {outcome.state for outcome in again.outcomes} == {"up to date"}
-    for name in STATES:
-        file = folder / name / "session.toml"
-        file.write_text(file.read_text().replace('fan = "out"', 'fan = "in"').replace('"covered"', '"open"'))
-    run(folder / "results.toml")
+    results = folder / "results"
+    before = {name: (results / name).read_bytes() for name in ("comparison.nc", "effects.csv")}
+    (results / "experiment.nc").unlink()
+    (results / "effects.csv").unlink()
+    *_, named = explain_workflow(folder / "results.toml", pages=False)
+    assert {"experiment.nc", "effects.csv"} <= set(named.to_make)
+    assert "comparison.nc" not in named.to_make
+    assert {one.name: one.state for one in run(folder / "results.toml").outcomes}["comparison"] == "done"
+    assert (results / "experiment.nc").is_file()
+    assert {name: (results / name).read_bytes() for name in before} == before
+
+
+def test_sessions_and_files_open_as_one(folder):
+    tree = heatwake.open_results(folder / "results")
+    assert {"a/regions", "d/flow", "comparison", "experiment"} <= {group.strip("/") for group in tree.groups}
+    rises = xr.concat([tree[f"{name}/regions"]["steady_rise"] for name in STATES], dim="session")
+    files = [folder / "results" / name / "regions.nc" for name in STATES]
+    with xr.open_mfdataset(files, combine="nested", concat_dim="session") as made:
+        xr.testing.assert_allclose(made["steady_rise"].compute(), rises)
+
+
+def test_an_experiment_that_is_none_any_more_is_taken_away(folder):
+    workflow = folder / "results.toml"
+    workflow.write_text(workflow.read_text() + '[experiment]\nfactors = ["load"]\n')
+    run(workflow)
     assert not (folder / "results" / "experiment.nc").exists()
     assert not (folder / "results" / "effects.csv").exists()

@@ -1,5 +1,6 @@
 """All sessions of a workflow against its reference, once they are done."""
 
+import json
 from collections.abc import Callable, Collection, Iterator, Mapping
 from functools import lru_cache
 from pathlib import Path
@@ -17,6 +18,7 @@ from heatwake.run.sessions import note, stands
 from heatwake.schema.settings import Settings
 from heatwake.schema.workflow import Workflow
 from heatwake.stages import comparison, experiment
+from heatwake.stages.set_ups import conditions
 from heatwake.stages.table import PRODUCTS
 from heatwake.store import results, tables
 
@@ -73,14 +75,13 @@ def comparison_steps(
     made_from = comparison_determinants(marks, reference, settings=settings)
     mark = fingerprint(made_from)
     shown_from = pages_determinants(mark, workflow.title)
-    wanted = (TABLE, TIDY, PAGE) if pages else (TABLE, TIDY)
-    is_made = results.read_fingerprint(root / FILE) == mark
-    if is_made and stands(root, shown_from, wanted):
+    if _data_stand(root, mark) and stands(root, shown_from, shown_files(root, pages=pages)):
         return "up to date"
     yield Progress("comparison", FILE, 0, 3)
-    if not is_made:
+    if not _data_stand(root, mark):
         products = (sessions, flows, spreads)
         yield from _compare(workflow, root, products=products, settings=settings, made_from=made_from)
+    wanted = shown_files(root, pages=pages)
     if stands(root, shown_from, wanted):
         return "done"
     made = stored_comparison(root, reference)
@@ -103,6 +104,22 @@ def comparison_steps(
     return "done"
 
 
+def has_experiment(root: Path) -> bool:
+    """Tell whether the comparison that stands says that an experiment belongs to it."""
+    return (results.read_origin(root / FILE) or {}).get("experiment") == STUDY
+
+
+def shown_files(root: Path, *, pages: bool) -> tuple[str, ...]:
+    """Return the tables, and the page, that belong to the comparison that stands."""
+    tables = (TABLE, TIDY, EFFECTS) if has_experiment(root) else (TABLE, TIDY)
+    return (*tables, PAGE) if pages else tables
+
+
+def _data_stand(root: Path, mark: str) -> bool:
+    files = (FILE, STUDY) if has_experiment(root) else (FILE,)
+    return all(results.read_fingerprint(root / file) == mark for file in files)
+
+
 def require_reference(reference: str, names: Collection[str]) -> None:
     """Check that there is something to compare.
 
@@ -123,8 +140,9 @@ def _compare(
     settings: comparison.ComparisonSettings,
     made_from: Mapping[str, Any],
 ) -> Iterator[Progress]:
+    """Write the experiment, where there is one, and the comparison unless that stands already."""
     sessions, flows, spreads = products
-    made = comparison.compare(sessions, made_from["reference"], settings=settings, flows=flows, spreads=spreads)
+    stated = {name: conditions(session) for name, session in sessions.items()}
     attributes = {
         "fingerprint": fingerprint(made_from),
         "made_from": plain_json(made_from),
@@ -132,7 +150,7 @@ def _compare(
         "input_sha256": results.settings_json(made_from["sessions"]),
         "title": workflow.title,
         "reference": made_from["reference"],
-        "conditions": made.attrs["conditions"],
+        "conditions": json.dumps(stated, sort_keys=True),
     }
     history = f"heatwake {__version__}: comparison"
     study = experiment.analyse_experiment(sessions, made_from["reference"], settings=settings)
@@ -142,6 +160,10 @@ def _compare(
         about = attributes | {"design": study.attrs["design"]}
         for _ in results.write_result(root / STUDY, study, attributes=about, history=f"{history}, experiment"):
             yield Progress("comparison", STUDY, 0, 3)
+    if results.read_fingerprint(root / FILE) == attributes["fingerprint"]:
+        return
+    made = comparison.compare(sessions, made_from["reference"], settings=settings, flows=flows, spreads=spreads)
+    attributes["experiment"] = "" if study is None else STUDY
     for _ in results.write_result(root / FILE, made, attributes=attributes, history=history):
         yield Progress("comparison", FILE, 1, 3)
 
