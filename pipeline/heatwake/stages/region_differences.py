@@ -75,7 +75,7 @@ def _late_value(spread: xr.Dataset | None, name: str, regions: Array, *, turn: b
     if spread is None or name not in spread:
         return found[0], found[1]
     known = [str(label) for label in spread["region"].to_numpy()]
-    late, stated = (_late(spread, one) for one in (name, f"{name}_uncertainty"))
+    late, stated = (_late(spread, one, of=name) for one in (name, f"{name}_uncertainty"))
     for number, label in enumerate(regions):
         row = late[known.index(str(label))] if str(label) in known else np.empty(0)
         seen = np.isfinite(row)
@@ -85,16 +85,14 @@ def _late_value(spread: xr.Dataset | None, name: str, regions: Array, *, turn: b
         middle = _axis_mean(row) if turn else float(row.mean())
         away = _folded(row - middle) if turn else row - middle
         scatter = (away**2).sum() / max(row.size - 1, 1) / row.size
-        whole = 0.0 if stated is None else np.nan_to_num(stated[known.index(str(label))][seen]).mean()
+        whole = np.nan_to_num(stated[known.index(str(label))][seen]).mean()
         found[:, number] = middle, np.sqrt(scatter + whole**2)
     return found[0], found[1]
 
 
-def _late(spread: xr.Dataset, name: str) -> Array | None:
-    """Return the end of a series (region, time); None where there is no such."""
-    if name not in spread:
-        return None
-    series = spread[name].transpose("region", "time").to_numpy()
+def _late(spread: xr.Dataset, name: str, *, of: str) -> Array:
+    """Return the end of a series (region, time); zeros as those of another where there is none of that name."""
+    series = spread.get(name, xr.zeros_like(spread[of])).transpose("region", "time").to_numpy()
     return np.asarray(series[:, int((1 - LATE_SHARE) * series.shape[1]) :], dtype=np.float64)
 
 
