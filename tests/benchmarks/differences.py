@@ -87,7 +87,7 @@ def analysed(folder: Path, *, takes: int) -> tuple[dict[str, xr.Dataset], dict[s
                 record_take(place, scene, truth, seed=1000 * offset + number)
     workflow = folder / "workflow.toml"
     workflow.write_text('title = "Differences"\nsessions = ["plain_*", "changed_*"]\nresults = "results"\n')
-    *_, last = run_workflow(workflow, pages=False)
+    *_, last = run_workflow(workflow, pages=False, workers=0)
     if not isinstance(last, Finished):
         raise TypeError(last)
     return tuple(

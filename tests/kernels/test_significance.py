@@ -70,3 +70,9 @@ def test_correlated_noise_keeps_the_stated_rate_of_false_alarms(sigma):
     alarms = [significant(one, np.ones_like(one), rate=0.05, least_cluster=least).any() for one in fields]
     # of 60 fields at 5 %: three, and rarely (1 %) more than seven
     assert sum(alarms) <= 7
+
+
+def test_each_difference_may_have_degrees_of_freedom_of_its_own():
+    # Student's t, two-sided: 2.776 at 4, 1.960 at infinity are 5 % (JCGM 100:2008, table G.2)
+    found = p_values(np.array([2.776, 1.960]), np.ones(2), freedom=np.array([4.0, np.inf]))
+    assert found == pytest.approx([0.05, 0.05], abs=2e-4)

@@ -103,6 +103,21 @@ def test_repeats_widen_what_one_take_claims():
     assert (narrow < wide).all()
 
 
+def test_few_repeats_that_lie_closer_than_the_budget_widen_nothing():
+    rng = np.random.default_rng(21)
+    takes = {name: session(rng, ambient_error=0.02, conditions={"replicate": n}) for n, name in enumerate("ab")}
+    changed = session(rng, ambient_error=0.02, rises={"Q4": 1.5}, conditions={"vent": "covered"})
+    made = compare(takes | {"c": changed}, "a", settings=SETTINGS).sel(session="c")
+    assert float(made["repeat_freedom"]) == 1
+    plain = compare({"a": takes["a"].assign_attrs(conditions="{}"), "c": changed}, "a", settings=SETTINGS).isel(
+        session=0
+    )
+    assert made["region_significant"].sel(region="Q4") == plain["region_significant"].sel(region="Q4") == 1
+    for end in ("low", "high"):
+        name = f"steady_rise_difference_{end}"
+        xr.testing.assert_allclose(made[name].drop_vars("session"), plain[name].drop_vars("session"))
+
+
 def test_a_film_laid_on_anew_counts_half_a_kelvin_a_run_at_fifty():
     rng = np.random.default_rng(19)
     kept = compared(session(rng), session(rng))["steady_rise_difference_uncertainty"].sel(region="Q2")

@@ -10,24 +10,25 @@ from scipy.special import ndtr, stdtr
 Array = npt.NDArray[Any]
 
 
-def p_values(difference: Array, uncertainty: Array, *, freedom: float = np.inf) -> Array:
+def p_values(difference: Array, uncertainty: Array, *, freedom: Array | float = np.inf) -> Array:
     """Return two-sided p-values of differences that are zero by hypothesis; NaN where nothing is known.
 
     Parameters
     ----------
     difference, uncertainty : arrays of one shape
         Values and standard uncertainties.
-    freedom : float
+    freedom : float or array
         Degrees of freedom of the uncertainties: Student's distribution; infinite where they are known.
     """
     known = np.isfinite(difference) & np.isfinite(uncertainty) & (uncertainty > 0)
     ratio = np.abs(np.where(known, difference, 0.0) / np.where(known, uncertainty, 1.0))
-    tail = ndtr(-ratio) if np.isinf(freedom) else stdtr(freedom, -ratio)
+    counted = np.isfinite(freedom)
+    tail = np.where(counted, stdtr(np.where(counted, freedom, 1.0), -ratio), ndtr(-ratio))
     return np.where(known, 2 * tail, np.nan)
 
 
 def significant(
-    difference: Array, uncertainty: Array, *, rate: float, least_cluster: int = 1, freedom: float = np.inf
+    difference: Array, uncertainty: Array, *, rate: float, least_cluster: int = 1, freedom: Array | float = np.inf
 ) -> Array:
     """Tell which differences are not zero, at a false discovery rate.
 
@@ -43,7 +44,7 @@ def significant(
         Expected share of false ones among those found.
     least_cluster : int
         Least size of a cluster; two-dimensional arrays only.
-    freedom : float
+    freedom : float or array
         Degrees of freedom of the uncertainties.
 
     Returns

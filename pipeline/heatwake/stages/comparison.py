@@ -107,7 +107,7 @@ def _compare_one(pair: Pair, settings: ComparisonSettings) -> xr.Dataset:
     place = residual_place(session, base, farthest=settings.farthest_px)
     maps = MapDifference.of(late, pair, place=place, settings=settings)
     area = np.fmax(late[0].noise_area, late[1].noise_area)
-    flags = maps.significant(settings, freedom=pair.freedom, least=cluster_floor(area, least=settings.least_cluster_px))
+    flags = maps.significant(settings, least=cluster_floor(area, least=settings.least_cluster_px))
     if place.state in ("too far", "no match"):
         flags[...] = False  # with places unknown every edge looks like a change
     slope = power_by_slope(session, base, seconds=settings.slope_s)

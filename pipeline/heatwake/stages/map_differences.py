@@ -28,6 +28,8 @@ class MapDifference:
         Of the reference [K].
     shift, common : float
         Median difference of the board, and standard uncertainty of what all its places share [K].
+    freedom : (y, x) array
+        Degrees of freedom of the uncertainties.
     """
 
     difference: Array
@@ -36,6 +38,7 @@ class MapDifference:
     rise: Array
     shift: float
     common: float
+    freedom: Array
 
     @classmethod
     def of(cls, late: list[Late], pair: Pair, *, place: Residual, settings: ComparisonSettings) -> "MapDifference":
@@ -57,14 +60,14 @@ class MapDifference:
         shared = np.sqrt(np.maximum(whole**2 - alone**2, 0))
         common = float(np.nanmedian(shared)) if np.isfinite(shared).any() else np.nan
         if pair.repeats is not None:
-            whole = np.maximum(whole, np.sqrt(2) * pair.repeats.spread(there))
-            alone = np.maximum(alone, np.sqrt(2) * pair.repeats.share * np.abs(there))
             common = max(common, np.sqrt(2) * pair.repeats.constant)
+        whole, freedom = pair.at_least(whole, there)
+        alone, alone_freedom = pair.at_least(alone, there, constant=False)
         difference = rise - there
         shift = float(np.nanmedian(difference)) if np.isfinite(difference).any() else np.nan
-        return cls(difference, whole, alone, there, shift, common)
+        return cls(difference, whole, alone, there, shift, common, np.minimum(freedom, alone_freedom))
 
-    def significant(self, settings: ComparisonSettings, *, freedom: float, least: int) -> Array:
+    def significant(self, settings: ComparisonSettings, *, least: int) -> Array:
         """Return where the maps differ by more than noise."""
         flags = stands_out(
             self.difference,
@@ -73,7 +76,7 @@ class MapDifference:
             shift=self.shift,
             common=self.common,
             rate=settings.false_discovery_rate,
-            freedom=freedom,
+            freedom=self.freedom,
         )
         return without_small(flags, least=least)
 
@@ -86,7 +89,7 @@ def stands_out(
     shift: float,
     common: float,
     rate: float,
-    freedom: float = np.inf,
+    freedom: Array | float = np.inf,
 ) -> Array:
     """Tell which differences are more than noise: by themselves, or against a shift that all places share.
 
@@ -103,7 +106,7 @@ def stands_out(
         Median difference of the board and standard uncertainty of what all places share [K].
     rate : float
         False discovery rate, half of it for either test.
-    freedom : float
+    freedom : float or array
         Degrees of freedom of the uncertainties.
     """
     flags = significant(difference, uncertainty, rate=rate / 2, freedom=freedom)

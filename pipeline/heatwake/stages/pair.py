@@ -59,15 +59,21 @@ class Pair:
     factor: float
     repeats: Repeatability | None
 
-    @property
-    def freedom(self) -> float:
-        """Degrees of freedom of the differences' uncertainties."""
-        return np.inf if self.repeats is None else self.repeats.freedom
+    def at_least(self, uncertainty: Array, rise: Array, *, constant: bool = True) -> tuple[Array, Array]:
+        """Return the uncertainties of differences, but no less than repeats differ by, and their degrees of freedom.
 
-    @property
-    def reach(self) -> float:
-        """Half of a 95 % interval, in standard uncertainties."""
-        return coverage_factor(self.freedom)
+        Those are the repeats' where these decide; what the budget holds is taken as known.
+        """
+        if self.repeats is None:
+            return uncertainty, np.full_like(uncertainty, np.inf)
+        spread = np.sqrt(2) * (self.repeats.spread(rise) if constant else self.repeats.share * np.abs(rise))
+        decides = ~(uncertainty >= spread)
+        return np.fmax(uncertainty, spread), np.where(decides, self.repeats.freedom, np.inf)
+
+
+def reach(freedom: Array) -> Array:
+    """Return half of a 95 % interval, in standard uncertainties."""
+    return np.array([coverage_factor(float(one)) for one in freedom])
 
 
 def pair_of(session: xr.Dataset, base: xr.Dataset, settings: ComparisonSettings, repeats: Repeatability | None) -> Pair:

@@ -9,7 +9,7 @@ import xarray as xr
 from heatwake.kernels.repeats import coverage_factor
 from heatwake.stages.map_differences import MapDifference, stands_out
 from heatwake.stages.matched import late_regions, region_window
-from heatwake.stages.pair import ComparisonSettings, Pair, scaled_share
+from heatwake.stages.pair import ComparisonSettings, Pair, reach, scaled_share
 from heatwake.stages.region_differences import ratio, settling_change
 
 Array = npt.NDArray[Any]
@@ -33,26 +33,29 @@ def region_rises(
     matched[0] = pair.factor * matched[0]
     beside = _beside(pair, there, rise, maps, settings)
     fit, own, local = _own_terms(pair, here, there, maps)
-    steady = _at_least(np.sqrt(own**2 + beside**2), rise[1], pair)
-    at_time = _at_least(np.sqrt(np.maximum(own**2 - fit**2, 0) + beside**2), matched[1], pair)
+    steady, steady_freedom = pair.at_least(np.sqrt(own**2 + beside**2), rise[1])
+    at_time, time_freedom = pair.at_least(np.sqrt(np.maximum(own**2 - fit**2, 0) + beside**2), matched[1])
     both = (here["is_steady"].to_numpy() == 1) & (there["is_steady"].to_numpy() == 1)
     settled = both & np.isfinite(rise[0] - rise[1])
     state = np.where(settled, BOTH_SETTLED, np.where(np.isfinite(matched[0] - matched[1]), SAME_ELAPSED, NOT_MATCHED))
     judged = np.where(settled, rise[0] - rise[1], matched[0] - matched[1])
     alone = np.sqrt(np.where(settled, local**2, np.maximum(local**2 - fit**2, 0)) + beside**2)
+    local, local_freedom = pair.at_least(alone, rise[1], constant=False)
     flags = stands_out(
         judged,
         np.where(settled, steady, at_time),
-        local=_at_least(alone, rise[1], pair, constant=False),
+        local=local,
         shift=maps.shift,
         common=maps.common,
         rate=settings.region_false_discovery_rate,
-        freedom=pair.freedom,
+        freedom=np.minimum(np.where(settled, steady_freedom, time_freedom), local_freedom),
     )
     share = shared_share(here, there)
     return {
-        **_with_interval("steady_rise_difference", rise[0] - rise[1], steady, reach=pair.reach, share=share),
-        **_with_interval("matched_rise_difference", matched[0] - matched[1], at_time, reach=pair.reach, share=share),
+        **_with_interval("steady_rise_difference", rise[0] - rise[1], steady, freedom=steady_freedom, share=share),
+        **_with_interval(
+            "matched_rise_difference", matched[0] - matched[1], at_time, freedom=time_freedom, share=share
+        ),
         "match_state": ("region", state.astype(np.int8)),
         "region_significant": ("region", flags.astype(np.int8)),
         **ratio(here, there, factor=pair.factor),
@@ -69,9 +72,9 @@ def shared_share(*sessions: xr.Dataset) -> Array:
     return np.asarray(np.nan_to_num(np.fmax.reduce(shares)))
 
 
-def _with_interval(name: str, values: Array, uncertainty: Array, *, reach: float, share: Array) -> dict[str, Any]:
+def _with_interval(name: str, values: Array, uncertainty: Array, *, freedom: Array, share: Array) -> dict[str, Any]:
     """Return a difference with its 95 % interval, to which what both share brings its share of the difference."""
-    half = np.hypot(reach * uncertainty, coverage_factor(np.inf) * share * np.abs(values))
+    half = np.hypot(reach(freedom) * uncertainty, coverage_factor(np.inf) * share * np.abs(values))
     return {
         name: ("region", values),
         f"{name}_uncertainty": ("region", uncertainty),
@@ -121,14 +124,6 @@ def _budget_lines(session: xr.Dataset, names: tuple[str, ...]) -> Array:
     table = session["budget_contribution"].transpose("region", "budget_quantity", "budget_input").to_numpy()
     chosen = [labels.index(name) for name in names if name in labels]
     return np.asarray(np.sqrt(np.nansum(table[:, quantity, chosen] ** 2, axis=-1)))
-
-
-def _at_least(uncertainty: Array, rise: Array, pair: Pair, *, constant: bool = True) -> Array:
-    """Return the uncertainty of a difference, but no less than repeats differ by."""
-    if pair.repeats is None:
-        return uncertainty
-    spread = pair.repeats.spread(rise) if constant else pair.repeats.share * np.abs(rise)
-    return np.asarray(np.fmax(uncertainty, np.sqrt(2) * spread))
 
 
 def placement_spread(rise: Array, base: xr.Dataset, region: int, settings: ComparisonSettings) -> float:
