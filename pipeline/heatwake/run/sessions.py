@@ -108,6 +108,11 @@ def stored_flow(target: Path) -> xr.Dataset:
     return results.open_result(target / "flow.nc")
 
 
+def stored_spread(target: Path) -> xr.Dataset:
+    """Return the footprints of a session that is done."""
+    return results.open_result(target / "spread.nc")
+
+
 def _steps(
     folder: Path,
     target: Path,
