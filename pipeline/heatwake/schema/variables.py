@@ -85,6 +85,7 @@ _ROWS: Final = (
     Variable("reflected_setting", (), "degC", "reflected temperature that the camera assumed"),
     Variable("netd", (), "mK", "noise equivalent temperature difference"),
     Variable("accuracy", (), "K", "half-width of the camera's stated accuracy, absolute"),
+    Variable("scale_uncertainty", (), "K", "standard uncertainty of readings off a colour scale"),
     Variable("accuracy_percent", (), "percent", "half-width of the camera's stated accuracy, relative to degC"),
     Variable("film_present", (), "1", "whether a film lies between board and camera", flags=YES_NO),
     Variable("film_transmittance_given", (), "1", "transmittance from the session file; NaN where it is measured"),

@@ -3,7 +3,6 @@
 import hashlib
 from collections.abc import Callable
 from dataclasses import dataclass
-from datetime import UTC
 from functools import cached_property, partial
 from glob import glob
 from pathlib import Path
@@ -25,22 +24,19 @@ from heatwake.schema.validate import validate
 from heatwake.schema.variables import FILM_MODEL, OPENING_KIND, label
 from heatwake.stages.board_place import require_plausible
 from heatwake.store.calibration import Calibration, open_calibration
+from heatwake.store.colour_limits import limits_file, on_scale
+from heatwake.store.frame_times import frame_times
 from heatwake.store.frames import Recording, open_recording
-from heatwake.store.tables import (
-    LONGEST_S,
-    read_ambient,
-    read_parts,
-    read_response,
-    read_thermocouples,
-    read_times,
-)
+from heatwake.store.tables import read_ambient, read_parts, read_response, read_thermocouples
 from heatwake.store.toml import read_toml
+from heatwake.store.within import require_within
 
 BLOCK_BYTES: Final = 32 * 2**20  # of float32 frames; two blocks a thread are alive at a time
 PLACE_KEYS: Final = ("corners_px", "points", "mm_per_px")  # of the board in the picture
 LEVELS: Final = 2**16  # that two bytes tell apart
 UNKNOWN_CLOCK: Final = pd.Timestamp("1970-01-01")
 KELVIN: Final = 273.15
+NAMED_VARIABLES: Final = (".npz", ".nc", ".nc4", ".cdf", ".h5", ".hdf5", ".zarr")
 
 
 @dataclass(frozen=True)
@@ -124,12 +120,18 @@ def _described(description: Session, folder: Path) -> dict[str, Any]:
 
 
 def _open(folder: Path, description: Session) -> OpenSession:
-    if description.palette is not None:
-        raise InputError("palette", "given", "must be left out: colour video is not read by this version")
     frames = description.frames
-    recording = open_recording(frames.source, folder=folder, key="frames.source")
+    _require_files_within(description, folder)
+    recording = open_recording(
+        frames.source, folder=folder, key="frames.source", variable=frames.variable, palette=description.palette
+    )
     _require_corners_near(description.board.corners_px, rows=recording.shape[1], columns=recording.shape[2])
-    elapsed, clock = _times(frames, count=recording.shape[0], folder=folder)
+    elapsed, clock = frame_times(frames, recording=recording, folder=folder)
+    _require_unit(frames, recording)
+    scale_uncertainty = 0.0
+    if description.palette is not None:
+        recording, span = on_scale(recording, description.palette, elapsed=elapsed, folder=folder)
+        scale_uncertainty = recording.scale_error * span
     files = {"frames": list(recording.files)}
     calibration = open_calibration(frames, description.camera, folder=folder)
     if calibration is not None:
@@ -146,6 +148,7 @@ def _open(folder: Path, description: Session) -> OpenSession:
         _described(description, folder) | _lens(description, rows=recording.shape[1], columns=recording.shape[2])
     )
     require_plausible(dataset, shape=(recording.shape[1], recording.shape[2]), warn=False)
+    dataset["scale_uncertainty"] = ((), scale_uncertainty)
     dataset["frame_ambient"] = ("frame", _ambient(description, elapsed, folder=folder, clock=clock))
     dataset = dataset.assign(_thermocouples(description, folder=folder, clock=clock))
     if description.film is not None and description.film.bare is not None:
@@ -154,31 +157,19 @@ def _open(folder: Path, description: Session) -> OpenSession:
     return OpenSession(folder.resolve().name, description, label(dataset), files | _other_files(description, folder))
 
 
+def _require_unit(frames: Frames, recording: Recording) -> None:
+    """Refuse a unit that the file itself contradicts, of values that are not scaled."""
+    as_stored = frames.scale == 1.0 and frames.offset == 0.0
+    if recording.unit and as_stored and frames.unit != recording.unit:
+        raise InputError("frames.unit", repr(frames.unit), f"must be {recording.unit!r}, as the variable's own units say")
+
+
 def _require_corners_near(corners: tuple[Point, ...] | None, *, rows: int, columns: int) -> None:
     """Refuse corners more than a picture's size beside the picture: the board's grid would grow beyond memory."""
     for column, row in corners or ():
         if not (-columns <= column <= 2 * columns and -rows <= row <= 2 * rows):
             wanted = f"must lie on or near the picture of {columns}x{rows} pixels"
             raise InputError("board.corners_px", f"[{column:g}, {row:g}]", wanted)
-
-
-def _times(frames: Frames, *, count: int, folder: Path) -> tuple[npt.NDArray[np.float64], pd.Timestamp | None]:
-    clock = pd.Timestamp(frames.start) if frames.start is not None else None
-    if clock is not None:
-        clock = clock.tz_localize(UTC) if clock.tzinfo is None else clock.tz_convert(UTC)
-    if frames.timestamps is None:
-        if frames.interval_s is None and count > 1:
-            raise InputError("frames.interval_s", "missing", "must be given, or timestamps")
-        interval = frames.interval_s or 1.0
-        if interval * count > LONGEST_S:
-            raise InputError("frames.interval_s", f"{interval:g}", f"must be less for {count} frames: 30 years in all")
-        return np.arange(count, dtype=np.float64) * interval, clock
-    seconds, stamped = read_times(folder / frames.timestamps, key="frames.timestamps")
-    if len(seconds) != count:
-        where = f"frames.timestamps: {folder / frames.timestamps}"
-        raise InputError(where, f"{len(seconds)} rows", f"must be {count}, one a frame")
-    since_first: npt.NDArray[np.float64] = seconds - seconds[0]
-    return since_first, clock if clock is not None else stamped
 
 
 def _datetimes(elapsed: npt.NDArray[np.float64], clock: pd.Timestamp | None) -> npt.NDArray[np.datetime64]:
@@ -499,7 +490,7 @@ def _pair(
     arrays: dict[str, Any] = {}
     files: dict[str, list[Path]] = {}
     for name, source in (("bare", film.bare), ("covered", film.covered)):
-        recording = open_recording(str(source), folder=folder, key=f"film.{name}")
+        recording = open_recording(str(source), folder=folder, key=f"film.{name}", variable=_variable_of(frames, source))
         if recording.shape[1:] != like.shape[1:]:
             found, wanted = recording.shape, like.shape
             raise InputError(
@@ -512,17 +503,33 @@ def _pair(
     return arrays, files
 
 
-def _other_files(session: Session, folder: Path) -> dict[str, list[Path]]:
+def _variable_of(frames: Frames, source: Path | None) -> str | None:
+    """Return the variable's name for another recording, where that has named variables too."""
+    return frames.variable if source is not None and source.suffix in NAMED_VARIABLES else None
+
+
+def _named_files(session: Session) -> dict[str, Path]:
+    """Return the side files that a session file names, by their keys."""
     named = {
         "frames.timestamps": session.frames.timestamps,
         "frames.calibration": session.frames.calibration,
         "camera.response": session.camera.response,
+        "palette.limits": limits_file(session.palette),
         "ambient.log": session.ambient.log if session.ambient else None,
         "board.parts": session.board.parts,
         "thermocouples.log": session.thermocouples[0].log if session.thermocouples else None,
     }
-    files = {name: [folder / path] for name, path in named.items() if path is not None}
+    return {name: path for name, path in named.items() if path is not None}
+
+
+def _other_files(session: Session, folder: Path) -> dict[str, list[Path]]:
+    files = {name: [folder / path] for name, path in _named_files(session).items()}
     return files | {"session.toml": [folder / "session.toml"]}
+
+
+def _require_files_within(session: Session, folder: Path) -> None:
+    for key, path in _named_files(session).items():
+        require_within(folder / path, folder=folder, key=key)
 
 
 def _digest(paths: list[Path]) -> str:

@@ -7,6 +7,7 @@ import numpy as np
 import numpy.typing as npt
 
 from heatwake.errors import InputError
+from heatwake.store.frames.bounds import require_stack
 from heatwake.store.frames.recording import Array, Recording
 
 
@@ -19,6 +20,7 @@ def open_npy(paths: list[Path], *, key: str) -> Recording:
     if stack.ndim != 3 or stack.dtype.kind not in "uif":
         raise InputError(f"{key}: {path}", f"{stack.dtype} of shape {stack.shape}", "must be (frames, rows, columns)")
     count, rows, columns = stack.shape
+    require_stack(stack.shape, where=f"{key}: {path}")
     return Recording((count, rows, columns), stack.dtype, partial(_read, path, key), np.arange(count), (path,))
 
 

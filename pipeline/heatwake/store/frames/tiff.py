@@ -12,6 +12,7 @@ import numpy.typing as npt
 import tifffile
 
 from heatwake.errors import InputError
+from heatwake.store.frames.bounds import require_frame_size
 from heatwake.store.frames.recording import Array, Recording
 
 
@@ -26,6 +27,7 @@ def _open_stack(path: Path, *, key: str) -> Recording:
         shape, dtype = pages[0].shape, np.dtype(pages[0].dtype)
         if len(shape) != 2:
             raise InputError(f"{key}: {path}", f"made of pages of shape {shape}", "must be grey pages (rows, columns)")
+        require_frame_size(shape[0], shape[1], where=f"{key}: {path}")
         for number, page in enumerate(pages):
             if page.shape != shape:
                 raise _size_error(f"{key}: {path}: frame {number}", page.shape, first=shape)
@@ -77,7 +79,9 @@ def _open_series(paths: list[Path], *, key: str) -> Recording:
     with _open(paths[0], key=key) as first:
         page = _pages(first, path=paths[0], key=key)[0]
         shape, dtype = page.shape, np.dtype(page.dtype)
-
+    if len(shape) != 2:
+        raise InputError(f"{key}: {paths[0]}", f"of shape {shape}", "must be one grey page (rows, columns)")
+    require_frame_size(shape[0], shape[1], where=f"{key}: {paths[0]}")
     for path in paths[1:]:
         with _open(path, key=key) as file:
             found = _pages(file, path=path, key=key)[0].shape
