@@ -1,16 +1,17 @@
 """Temperatures from colours: a palette learnt from a picture of its own scale, and places on it of other colours.
 
-Colours are compared in CIE L*a*b* (CIE 1976, D65), where distances are about as large as they look.
+Colours are compared in CIE L*a*b* (CIE 1976, D65, of sRGB after IEC 61966-2-1): distances are about as large as they
+look.
 """
 
 from dataclasses import dataclass
 from typing import Any, Final
 
-import cv2
 import numpy as np
 import numpy.typing as npt
 from scipy.interpolate import NearestNDInterpolator
 from scipy.spatial import cKDTree
+from skimage.color import rgb2lab
 
 Array = npt.NDArray[Any]
 
@@ -55,8 +56,7 @@ class ColourScale:
 
 def to_lab(colours: Array) -> Array:
     """Return L*, a*, b* of sRGB colours (n, 3) between 0 and 255."""
-    scaled = np.ascontiguousarray(colours, dtype=np.float32).reshape(1, -1, 3) / np.float32(255)
-    return np.asarray(cv2.cvtColor(scaled, cv2.COLOR_RGB2LAB), dtype=np.float64).reshape(-1, 3)
+    return np.asarray(rgb2lab(np.asarray(colours, dtype=np.float64) / 255), dtype=np.float64)
 
 
 def learn_scale(strip: Array) -> ColourScale | str:
@@ -75,6 +75,11 @@ def learn_scale(strip: Array) -> ColourScale | str:
         return "of about one colour"
     if steps.max() > BREAK and steps.max() > 8 * np.median(steps[steps > SAME]):
         return f"broken: its colour jumps {100 * (np.argmax(steps) + 1) / len(colours):.0f} % up the scale"
+    return _curve(colours, steps)
+
+
+def _curve(colours: Array, steps: Array) -> ColourScale | str:
+    """Return the palette of a bar's colours, or why each temperature has no colour of its own."""
     scale, runs = _without_repeats(colours, steps)
     ends = runs[0], runs[-1]
     if max(ends) > max(CLIPPED * len(colours), 3 * float(np.median(runs))):

@@ -161,7 +161,9 @@ def _require_unit(frames: Frames, recording: Recording) -> None:
     """Refuse a unit that the file itself contradicts, of values that are not scaled."""
     as_stored = frames.scale == 1.0 and frames.offset == 0.0
     if recording.unit and as_stored and frames.unit != recording.unit:
-        raise InputError("frames.unit", repr(frames.unit), f"must be {recording.unit!r}, as the variable's own units say")
+        raise InputError(
+            "frames.unit", repr(frames.unit), f"must be {recording.unit!r}, as the variable's own units say"
+        )
 
 
 def _require_corners_near(corners: tuple[Point, ...] | None, *, rows: int, columns: int) -> None:
@@ -490,7 +492,9 @@ def _pair(
     arrays: dict[str, Any] = {}
     files: dict[str, list[Path]] = {}
     for name, source in (("bare", film.bare), ("covered", film.covered)):
-        recording = open_recording(str(source), folder=folder, key=f"film.{name}", variable=_variable_of(frames, source))
+        recording = open_recording(
+            str(source), folder=folder, key=f"film.{name}", variable=_variable_of(frames, source)
+        )
         if recording.shape[1:] != like.shape[1:]:
             found, wanted = recording.shape, like.shape
             raise InputError(

@@ -1,5 +1,6 @@
 """Colour video: each pixel's place on the colour bar that is in the picture."""
 
+from dataclasses import dataclass, replace
 from functools import lru_cache, partial
 from pathlib import Path
 from typing import Any, Final
@@ -20,12 +21,36 @@ STEADY: Final = 6.0  # distance in colour that a bar may change by in a recordin
 TOLERANCE: Final = 4.0  # distance from the palette above which a pixel is no reading
 SUBSAMPLED: Final = 8.0  # the same where colours are stored for two by two pixels: they run into each other at edges
 WIDEST: Final = 12.0  # the same of the noisiest recording
-STRANGE: Final = 12.0  # distance from where on a pixel's neighbours are no readings either: letters have soft edges
+STRANGE: Final = 20.0  # distance from where on a pixel's neighbours are no readings either: letters have soft edges
 SPREADS: Final = 5.0  # of the usual distances above their median, above these
 AT_END: Final = 0.04  # of the scale
 STANDS_OUT: Final = 0.25  # of the scale, from what is around
 AROUND: Final = 21  # [px]
 LEAST_SAMPLES: Final = 3  # frames that tell what stands still
+
+
+@dataclass(frozen=True, eq=False)
+class Sieve:
+    """What makes readings of a picture's pixels.
+
+    Attributes
+    ----------
+    scene : tuple of int
+        The part of the picture.
+    scale : ColourScale
+    tolerance : float
+        Distance from the palette above which a pixel is no reading.
+    reach : int
+        How far letters spoil what is around them [px].
+    still : array of bytes
+        One bit a pixel of the scene: whether it never is a reading.
+    """
+
+    scene: Box
+    scale: ColourScale
+    tolerance: float
+    reach: int
+    still: npt.NDArray[np.uint8]
 
 
 def open_colour(
@@ -59,12 +84,18 @@ def open_colour(
     tolerance, noise = _usual_distance(scenes, scale, least=SUBSAMPLED if subsampled else TOLERANCE)
     reach = 2 if subsampled else 1
     still = _still_graphics(scenes, scale, reach=reach) | _bar_in(scene, bar, reach=reach)
-    read = partial(_read, path, key, scene, scale, tolerance, reach, np.packbits(still))
+    sieve = Sieve(scene, scale, tolerance, reach, np.packbits(still))
     half_pixel = 0.5 / len(strip)  # how well the scale's ends are known
     error = float(np.sqrt((1 / scale.levels) ** 2 / 12 + half_pixel**2 / 3 + (noise * scale.slowness) ** 2))
     size = (scene[3] - scene[1], scene[2] - scene[0])
     return Recording(
-        (len(index), *size), np.dtype(np.float32), read, index, (path,), times=times, scale_error=error
+        (len(index), *size),
+        np.dtype(np.float32),
+        partial(_read, path, key, sieve),
+        index,
+        (path,),
+        times=times,
+        scale_error=error,
     )
 
 
@@ -156,23 +187,14 @@ def _made_reader(colours: bytes, places: bytes, levels: int) -> ScaleReader:
     return ScaleReader(ColourScale(np.frombuffer(colours).reshape(-1, 3), np.frombuffer(places), levels))
 
 
-def _read(
-    path: Path,
-    key: str,
-    scene: Box,
-    scale: ColourScale,
-    tolerance: float,
-    reach: int,
-    still: npt.NDArray[np.uint8],
-    index: npt.NDArray[np.int64],
-) -> Array:
-    pictures = read_video(path, key, "rgb24", scene, index)
-    reader = _reader_of(scale)
-    masked = np.unpackbits(still, count=pictures[0, :, :, 0].size).reshape(pictures.shape[1:3]).astype(bool)
+def _read(path: Path, key: str, sieve: Sieve, index: npt.NDArray[np.int64]) -> Array:
+    pictures = read_video(path, key, "rgb24", sieve.scene, index)
+    reader = _reader_of(sieve.scale)
+    masked = np.unpackbits(sieve.still, count=pictures[0, :, :, 0].size).reshape(pictures.shape[1:3]).astype(bool)
     frames = np.empty(pictures.shape[:3], dtype=np.float32)
     for frame, picture in zip(frames, pictures, strict=True):
         places, distances = reader.read(picture)
-        strange = (distances > tolerance) | _grown(distances > STRANGE, reach)
+        strange = (distances > sieve.tolerance) | _grown(distances > STRANGE, sieve.reach)
         frame[...] = np.where(strange | masked, np.float32(np.nan), places)
     return frames
 
@@ -184,13 +206,11 @@ def limits_applied(
 
     Where the ends change, a pixel at an end is no reading: what it is a bound of cannot be told later.
     """
-    from dataclasses import replace
-
     index = np.column_stack([np.asarray(recording.index, dtype=np.float64), low, high])
     return replace(recording, reader=partial(_in_degrees, recording.reader, changing), index=index, unit="degC")
 
 
-def _in_degrees(read: Any, changing: bool, index: npt.NDArray[np.float64]) -> Array:  # noqa: FBT001
+def _in_degrees(read: Any, changing: bool, index: npt.NDArray[np.float64]) -> Array:
     places = read(index[:, :2].astype(np.int64))
     low, high = (index[:, column, None, None].astype(np.float32) for column in (2, 3))
     if changing:

@@ -1,6 +1,6 @@
 """Files that can only be read onwards: kept open where reading stopped, for who goes on from there."""
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from pathlib import Path
 from threading import Lock
 from typing import Any, Final, Protocol
@@ -24,7 +24,7 @@ class Cursor(Protocol):
 
     position: int
 
-    def read(self, *place: int) -> Array:
+    def read(self, place: Sequence[int]) -> Array:
         """Return the frame at a place, its number first; never one before the position."""
         ...
 
@@ -56,7 +56,7 @@ class Cursors:
         places = index.reshape(len(index), -1).tolist()
         cursor = self._take(mark, places[0][0]) or self._make(path, *more)
         try:
-            frames = np.stack([cursor.read(*place) for place in places])
+            frames = np.stack([cursor.read(place) for place in places])
         except BaseException:
             cursor.close()
             raise

@@ -1,5 +1,6 @@
 """A variable of a NetCDF or HDF5 file."""
 
+from dataclasses import dataclass
 from functools import partial
 from pathlib import Path
 from typing import Any, Final
@@ -18,6 +19,15 @@ from heatwake.store.machine import LIBRARY
 WANTED: Final = "must be a whole NetCDF or HDF5 file"
 DEEPEST: Final = 16  # groups in groups
 MOST_VARIABLES: Final = 10_000
+
+
+@dataclass(frozen=True)
+class Chosen:
+    """A variable by its path, which of its dimensions are frames, rows and columns, and how it is packed."""
+
+    name: str
+    order: tuple[int, int, int]
+    packed: Packing
 
 
 def open_netcdf(paths: list[Path], *, key: str, variable: str | None = None) -> Recording:
@@ -48,7 +58,9 @@ def _describe(file: netCDF4.Dataset, path: Path, *, variable: str | None, key: s
     chosen = variables[name]
     attributes = _attributes(chosen)
     coordinates = {dim: _coordinate(variables, name, dim) for dim in chosen.dimensions}
-    order = frame_order(chosen.dimensions, {dim: _attributes(one) for dim, one in coordinates.items() if one is not None})
+    order = frame_order(
+        chosen.dimensions, {dim: _attributes(one) for dim, one in coordinates.items() if one is not None}
+    )
     count, rows, columns = (int(chosen.shape[place]) for place in order)
     require_stack((count, rows, columns), where=f"{where}: {name}")
     chunks = chosen.chunking()
@@ -59,7 +71,7 @@ def _describe(file: netCDF4.Dataset, path: Path, *, variable: str | None, key: s
     return Recording(
         (count, rows, columns),
         packed.dtype(chosen.dtype.newbyteorder("=")),
-        partial(_read, path, key, name, order, packed),
+        partial(_read, path, key, Chosen(name, order, packed)),
         np.arange(count),
         (path,),
         times=times,
@@ -103,22 +115,20 @@ def _times(variables: dict[str, Any], name: str, dim: str, *, count: int, where:
     return None
 
 
-def _read(
-    path: Path, key: str, name: str, order: tuple[int, int, int], packed: Packing, numbers: npt.NDArray[np.int64]
-) -> Array:
+def _read(path: Path, key: str, chosen: Chosen, numbers: npt.NDArray[np.int64]) -> Array:
     first, last = int(numbers[0]), int(numbers[-1])
     step = int(numbers[1]) - first if len(numbers) > 1 else 1
     selection: list[slice] = [slice(None)] * 3
-    selection[order[0]] = slice(first, last + 1, step)
+    selection[chosen.order[0]] = slice(first, last + 1, step)
     try:
         with LIBRARY, netCDF4.Dataset(path) as file:
-            chosen = file[name]
-            chosen.set_auto_maskandscale(False)
-            stored = np.asarray(chosen[tuple(selection)])
+            variable = file[chosen.name]
+            variable.set_auto_maskandscale(False)
+            stored = np.asarray(variable[tuple(selection)])
     except Exception as error:
         raise _unreadable(f"{key}: {path}", error) from None
     stored = stored.astype(stored.dtype.newbyteorder("="), copy=False)
-    return packed.unpack(np.ascontiguousarray(stored.transpose(order)))
+    return chosen.packed.unpack(np.ascontiguousarray(stored.transpose(chosen.order)))
 
 
 def _unreadable(where: str, error: Exception) -> InputError:

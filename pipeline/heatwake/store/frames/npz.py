@@ -1,6 +1,7 @@
 """One array of a NumPy archive: read in place where it is stored plainly, from its beginning on where compressed."""
 
 import zipfile
+from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import partial
 from pathlib import Path
@@ -44,8 +45,7 @@ def open_npz(paths: list[Path], *, key: str, variable: str | None = None) -> Rec
             name = choose(variable, found=list(heads), fit=stacks, where=where)
             head = heads[name]
             require_stack(head.shape, where=f"{where}: {name}")
-            if head.fortran:
-                raise InputError(f"{where}: {name}", "in Fortran order", "must be stored frame after frame (C order)")
+            _require_rows_first(head, where=f"{where}: {name}")
             times = _times(archive, heads, count=head.shape[0], where=where)
     except InputError:
         raise
@@ -55,6 +55,11 @@ def open_npz(paths: list[Path], *, key: str, variable: str | None = None) -> Rec
     return Recording(
         (count, rows, columns), head.dtype, partial(_read, path, key, name), np.arange(count), (path,), times=times
     )
+
+
+def _require_rows_first(head: Header, *, where: str) -> None:
+    if head.fortran:
+        raise InputError(where, "in Fortran order", "must be stored frame after frame (C order)")
 
 
 def _heads(archive: zipfile.ZipFile) -> dict[str, Header]:
@@ -107,8 +112,9 @@ class _Stream:
         self._bytes = int(np.prod(self.head.shape[1:])) * self.head.dtype.itemsize
         self._start = self.stream.tell()
 
-    def read(self, number: int) -> Array:
+    def read(self, place: Sequence[int]) -> Array:
         """Return a frame at or after the position; those between are passed over."""
+        number = place[0]
         if number != self.position:
             self.stream.seek(self._start + number * self._bytes)
         content = _exactly(self.stream, self._bytes)

@@ -64,7 +64,9 @@ def open_recording(
         raise InputError(f"{key}: {source}", f"of several kinds ({', '.join(suffixes)})", "must be of one kind")
     row = next((row for row in READERS if suffixes[0] in row[0]), None)
     if row is None:
-        raise InputError(f"{key}: {source}", f"of an unknown kind ({suffixes[0]})", f"must be one of {', '.join(SUFFIXES)}")
+        raise InputError(
+            f"{key}: {source}", f"of an unknown kind ({suffixes[0]})", f"must be one of {', '.join(SUFFIXES)}"
+        )
     _, opener, takes = row
     recording = opener(paths, key=key, **_extras(takes, source=source, variable=variable, palette=palette))
     if 0 in recording.shape:
@@ -79,7 +81,9 @@ def _extras(takes: Takes, *, source: str, variable: str | None, palette: Palette
         raise InputError("frames.variable", repr(variable), f"must be left out: {source} holds no named variables")
     if palette is not None and takes != "palette":
         raise InputError("palette", "given", f"must be left out: {source} is no colour video")
-    return {"": {}, "variable": {"variable": variable}, "palette": {"palette": palette}}[takes]
+    if takes == "variable":
+        return {"variable": variable}
+    return {"palette": palette} if takes == "palette" else {}
 
 
 def _kind(path: Path) -> str:

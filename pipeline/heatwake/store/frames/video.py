@@ -1,5 +1,6 @@
-"""Video: 16-bit grey without loss, or ordinary colour with a colour bar. Frames are decoded onwards from a key frame."""
+"""Video: 16-bit grey without loss, or ordinary colour with a colour bar; decoded onwards from a key frame."""
 
+from collections.abc import Sequence
 from contextlib import suppress
 from functools import partial
 from pathlib import Path
@@ -63,7 +64,13 @@ def open_video(paths: list[Path], *, key: str, palette: Palette | None = None) -
     from heatwake.store.frames.colour import open_colour
 
     return open_colour(
-        path, palette, index=index, shape=(rows, columns), times=times, subsampled="420" in kind or "422" in kind, key=key
+        path,
+        palette,
+        index=index,
+        shape=(rows, columns),
+        times=times,
+        subsampled="420" in kind or "422" in kind,
+        key=key,
     )
 
 
@@ -113,8 +120,9 @@ class _Decoder:
         self._frames = self._container.decode(self._stream)
         self.position = 0
 
-    def read(self, number: int, stamp: int = -1) -> Array:
-        """Return a frame, as ``kind`` and cut to ``box``."""
+    def read(self, place: Sequence[int]) -> Array:
+        """Return a frame, as ``kind`` and cut to ``box``, by its number and time stamp."""
+        number, stamp = place
         if stamp >= 0 and number - self.position > FAR:
             self._container.seek(stamp, stream=self._stream, backward=True)
             self._frames = self._container.decode(self._stream)

@@ -226,7 +226,16 @@ def _stored(
     fill = described.get("fill_value")
     known = [str(dim) for dim in dims] if isinstance(dims, list) and len(dims) == len(shape) else [""] * len(shape)
     return Stored(
-        folder, shape, chunks, dtype, codecs, *key, 0.0 if fill is None else float(fill), order, tuple(known), attributes
+        folder,
+        shape,
+        chunks,
+        dtype,
+        codecs,
+        *key,
+        0.0 if fill is None else float(fill),
+        order,
+        tuple(known),
+        attributes,
     )
 
 
@@ -296,11 +305,11 @@ def _piece(stored: Stored, place: tuple[int, ...]) -> Array | None:
 
 
 def _unpacked(content: bytes, codec: str, *, size: int) -> bytes:
-    """Return what was packed, never more than ``size`` bytes."""
+    """Return what was packed: ``size`` bytes, and never more than a few beyond."""
     if codec == "crc32c":
         return content[:-SUM_BYTES]
     if codec in {"zlib", "gzip"}:
-        return zlib.decompressobj(wbits=47).decompress(content, size)
+        return zlib.decompressobj(wbits=47).decompress(content, size + SUM_BYTES)
     more = {"header": True} if codec == "lz4" else {}
     return bytes(getattr(imagecodecs, f"{codec}_decode")(content, out=size + SUM_BYTES, **more))
 
