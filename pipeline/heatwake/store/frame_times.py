@@ -32,7 +32,7 @@ def frame_times(frames: Frames, *, recording: Recording, folder: Path) -> Times:
         return _even(frames.interval_s, count=count), clock
     if frames.timestamps is None:
         if recording.times is not None:
-            seconds = _checked(recording.times)
+            seconds = own_times_of(recording.times)
             return seconds, clock if clock is not None else recording.times.clock
         if count > 1:
             raise InputError("frames.interval_s", "missing", "must be given, or timestamps")
@@ -58,7 +58,7 @@ def _even(interval: float, *, count: int) -> npt.NDArray[np.float64]:
     return np.arange(count, dtype=np.float64) * interval
 
 
-def _checked(times: OwnTimes) -> npt.NDArray[np.float64]:
+def own_times_of(times: OwnTimes) -> npt.NDArray[np.float64]:
     """Return a recording's own times since its first frame.
 
     Raises

@@ -50,6 +50,15 @@ def open_netcdf(paths: list[Path], *, key: str, variable: str | None = None) -> 
         raise _unreadable(where, error) from None
 
 
+def stacks_in_netcdf(path: Path, *, key: str) -> list[str]:
+    """Return the names of the stacks of frames in a file."""
+    try:
+        with LIBRARY, netCDF4.Dataset(path) as file:
+            return [name for name, one in _variables(file).items() if one.ndim == 3 and _is_number(one)]
+    except Exception as error:
+        raise _unreadable(f"{key}: {path}", error) from None
+
+
 def _describe(file: netCDF4.Dataset, path: Path, *, variable: str | None, key: str) -> Recording:
     where = f"{key}: {path}"
     variables = _variables(file)

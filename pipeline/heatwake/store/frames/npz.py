@@ -41,7 +41,7 @@ def open_npz(paths: list[Path], *, key: str, variable: str | None = None) -> Rec
     try:
         with zipfile.ZipFile(path) as archive:
             heads = _heads(archive)
-            stacks = [name for name, head in heads.items() if len(head.shape) == 3 and head.dtype.kind in "uif"]
+            stacks = [name for name, head in heads.items() if _is_stack(head)]
             name = choose(variable, found=list(heads), fit=stacks, where=where)
             head = heads[name]
             require_stack(head.shape, where=f"{where}: {name}")
@@ -55,6 +55,19 @@ def open_npz(paths: list[Path], *, key: str, variable: str | None = None) -> Rec
     return Recording(
         (count, rows, columns), head.dtype, partial(_read, path, key, name), np.arange(count), (path,), times=times
     )
+
+
+def stacks_in_npz(path: Path, *, key: str) -> list[str]:
+    """Return the names of the stacks of frames in a file."""
+    try:
+        with zipfile.ZipFile(path) as archive:
+            return [name for name, head in _heads(archive).items() if _is_stack(head)]
+    except Exception as error:
+        raise _unreadable(f"{key}: {path}", error) from None
+
+
+def _is_stack(head: Header) -> bool:
+    return len(head.shape) == 3 and head.dtype.kind in "uif"
 
 
 def _require_rows_first(head: Header, *, where: str) -> None:

@@ -33,6 +33,7 @@ READERS: Final[tuple[tuple[tuple[str, ...], Callable[..., Recording], Takes], ..
     ((".zarr",), open_zarr, "variable"),
     ((".mkv", ".mp4", ".m4v", ".mov", ".avi", ".webm", ".gif"), open_video, "palette"),
 )
+VIDEOS: Final = (".mkv", ".mp4", ".m4v", ".mov", ".avi", ".webm", ".gif")
 SUFFIXES: Final = tuple(suffix for row, _, _ in READERS for suffix in row)
 
 

@@ -108,7 +108,7 @@ def _open(path: Path, *, key: str) -> tifffile.TiffFile:
         return tifffile.TiffFile(path)
     except tifffile.TiffFileError as error:
         raise InputError(f"{key}: {path}", f"not a TIFF file ({error})", "must be one") from None
-    except (OSError, ValueError, IndexError) as error:
+    except Exception as error:  # a damaged head fails in many ways
         raise _damaged(path, key=key, detail=str(error)) from error
 
 

@@ -2,6 +2,7 @@
 
 from collections.abc import Sequence
 from contextlib import suppress
+from dataclasses import dataclass
 from functools import partial
 from pathlib import Path
 from typing import Any, Final
@@ -72,6 +73,34 @@ def open_video(paths: list[Path], *, key: str, palette: Palette | None = None) -
         subsampled="420" in kind or "422" in kind,
         key=key,
     )
+
+
+@dataclass(frozen=True)
+class VideoFacts:
+    """Frames, rows and columns of a video, its pixel format in words, whether it is of colours, and its times."""
+
+    shape: tuple[int, int, int]
+    kind: str
+    is_colour: bool
+    times: OwnTimes
+
+
+def video_facts(path: Path, *, key: str) -> VideoFacts:
+    """Look at a video without decoding it.
+
+    Raises
+    ------
+    InputError
+        It is damaged.
+    """
+    where = f"{key}: {path}"
+    try:
+        index, seconds, (rows, columns), kind = _index(path)
+    except Exception as error:  # a damaged file fails in many ways
+        raise unreadable(where, error) from None
+    times = OwnTimes(seconds, None, f"{where}: its own times")
+    colour = kind not in GREY
+    return VideoFacts((len(index), rows, columns), f"{'colour' if colour else 'grey'} video ({kind})", colour, times)
 
 
 def _open(path: Path) -> tuple[Any, Any]:

@@ -79,6 +79,17 @@ def open_zarr(paths: list[Path], *, key: str, variable: str | None = None) -> Re
         raise _unreadable(where, error) from None
 
 
+def stacks_in_zarr(path: Path, *, key: str) -> list[str]:
+    """Return the names of the stacks of frames in a folder."""
+    where = f"{key}: {path}"
+    try:
+        return [name for name, one in _arrays(path, where=where).items() if one is not None and len(one.shape) == 3]
+    except InputError:
+        raise
+    except Exception as error:
+        raise _unreadable(where, error) from None
+
+
 def _describe(folder: Path, *, variable: str | None, where: str, key: str) -> Recording:
     arrays = _arrays(folder, where=where)
     if list(arrays) == ["."] and variable is None:
