@@ -14,6 +14,7 @@ from heatwake.schema.settings import LONG
 from heatwake.store.frames.bounds import MOST_FRAMES, require_chunk, require_stack
 from heatwake.store.frames.choice import TIME_NAMES, Packing, choose, frame_order, own_times, packing, unit_of
 from heatwake.store.frames.recording import Array, OwnTimes, Recording
+from heatwake.store.frames.trial import try_first
 from heatwake.store.machine import LIBRARY
 
 WANTED: Final = "must be a whole NetCDF or HDF5 file"
@@ -42,12 +43,22 @@ def open_netcdf(paths: list[Path], *, key: str, variable: str | None = None) -> 
     if len(paths) > 1:
         raise InputError(key, f"{len(paths)} files", "must be one file that holds all frames")
     try:
+        with LIBRARY:  # nobody else is in the library when the process is copied
+            try_first(partial(_try, path, variable, key))
         with LIBRARY, netCDF4.Dataset(path) as file:
-            return _describe(file, path, variable=variable, key=key)
+            return _describe(file, path, variable=variable, key=key)[0]
     except InputError:
         raise
     except Exception as error:  # a damaged file fails in many ways
         raise _unreadable(where, error) from None
+
+
+def _try(path: Path, variable: str | None, key: str) -> None:
+    """Open a file and read its first, middle and last frame, in a copy of the process."""
+    with netCDF4.Dataset(path) as file:
+        recording, chosen = _describe(file, path, variable=variable, key=key)
+        for number in (0, recording.shape[0] // 2, recording.shape[0] - 1):
+            _stored(file, chosen, np.array([number]))
 
 
 def stacks_in_netcdf(path: Path, *, key: str) -> list[str]:
@@ -59,7 +70,7 @@ def stacks_in_netcdf(path: Path, *, key: str) -> list[str]:
         raise _unreadable(f"{key}: {path}", error) from None
 
 
-def _describe(file: netCDF4.Dataset, path: Path, *, variable: str | None, key: str) -> Recording:
+def _describe(file: netCDF4.Dataset, path: Path, *, variable: str | None, key: str) -> tuple[Recording, Chosen]:
     where = f"{key}: {path}"
     variables = _variables(file)
     stacks = [name for name, one in variables.items() if one.ndim == 3 and _is_number(one)]
@@ -77,15 +88,17 @@ def _describe(file: netCDF4.Dataset, path: Path, *, variable: str | None, key: s
         require_chunk(chunks, chosen.dtype, where=f"{where}: {name}")
     packed = packing(attributes, where=f"{where}: {name}")
     times = _times(variables, name, chosen.dimensions[order[0]], count=count, where=where)
-    return Recording(
+    found = Chosen(name, order, packed)
+    recording = Recording(
         (count, rows, columns),
         packed.dtype(chosen.dtype.newbyteorder("=")),
-        partial(_read, path, key, Chosen(name, order, packed)),
+        partial(_read, path, key, found),
         np.arange(count),
         (path,),
         times=times,
         unit=unit_of(attributes),
     )
+    return recording, found
 
 
 def _variables(group: Any, prefix: str = "", depth: int = 0) -> dict[str, Any]:
@@ -125,19 +138,24 @@ def _times(variables: dict[str, Any], name: str, dim: str, *, count: int, where:
 
 
 def _read(path: Path, key: str, chosen: Chosen, numbers: npt.NDArray[np.int64]) -> Array:
-    first, last = int(numbers[0]), int(numbers[-1])
-    step = int(numbers[1]) - first if len(numbers) > 1 else 1
-    selection: list[slice] = [slice(None)] * 3
-    selection[chosen.order[0]] = slice(first, last + 1, step)
     try:
         with LIBRARY, netCDF4.Dataset(path) as file:
-            variable = file[chosen.name]
-            variable.set_auto_maskandscale(False)
-            stored = np.asarray(variable[tuple(selection)])
+            stored = _stored(file, chosen, numbers)
     except Exception as error:
         raise _unreadable(f"{key}: {path}", error) from None
     stored = stored.astype(stored.dtype.newbyteorder("="), copy=False)
     return chosen.packed.unpack(np.ascontiguousarray(stored.transpose(chosen.order)))
+
+
+def _stored(file: netCDF4.Dataset, chosen: Chosen, numbers: npt.NDArray[np.int64]) -> Array:
+    """Return frames as stored, dimensions as in the file."""
+    first, last = int(numbers[0]), int(numbers[-1])
+    step = int(numbers[1]) - first if len(numbers) > 1 else 1
+    selection: list[slice] = [slice(None)] * 3
+    selection[chosen.order[0]] = slice(first, last + 1, step)
+    variable = file[chosen.name]
+    variable.set_auto_maskandscale(False)
+    return np.asarray(variable[tuple(selection)])
 
 
 def _unreadable(where: str, error: Exception) -> InputError:

@@ -4,7 +4,7 @@ from functools import partial
 from pathlib import Path
 from typing import Final
 
-import cv2
+import imagecodecs
 import numpy as np
 
 from heatwake.errors import InputError
@@ -47,12 +47,9 @@ def _read_one(path: Path, *, key: str) -> Array:
         raise InputError(where, f"unreadable ({error.strerror})", WANTED) from None
     _check_header(content, where=where)
     try:
-        frame = cv2.imdecode(np.frombuffer(content, dtype=np.uint8), cv2.IMREAD_UNCHANGED)
-    except cv2.error:
-        frame = None
-    if frame is None:
-        raise InputError(where, "a damaged PNG picture", WANTED)
-    return np.asarray(frame)
+        return np.asarray(imagecodecs.png_decode(content))
+    except (imagecodecs.PngError, ValueError, MemoryError):
+        raise InputError(where, "a damaged PNG picture", WANTED) from None
 
 
 def _check_header(content: bytes, *, where: str) -> None:

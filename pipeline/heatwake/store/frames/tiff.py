@@ -1,6 +1,7 @@
 """TIFF: one stack, or one file a frame; uint16 or floating point."""
 
 import logging
+import sys
 from collections.abc import Iterator
 from contextlib import contextmanager
 from functools import lru_cache, partial
@@ -105,7 +106,8 @@ def _read_one(path: Path, *, shape: tuple[int, ...], key: str) -> Array:
 
 def _open(path: Path, *, key: str) -> tifffile.TiffFile:
     try:
-        return tifffile.TiffFile(path)
+        with _complaints():  # what is wrong is told once
+            return tifffile.TiffFile(path)
     except tifffile.TiffFileError as error:
         raise InputError(f"{key}: {path}", f"not a TIFF file ({error})", "must be one") from None
     except Exception as error:  # a damaged head fails in many ways
@@ -133,6 +135,9 @@ def _pages(file: tifffile.TiffFile, *, path: Path, key: str) -> list[tifffile.Ti
 
 
 def _end(page: tifffile.TiffPage | tifffile.TiffFrame) -> int:
+    """Return where a page's data end in the file; beyond any file where offsets and lengths do not match."""
+    if len(page.dataoffsets) != len(page.databytecounts):
+        return sys.maxsize
     ends = [offset + count for offset, count in zip(page.dataoffsets, page.databytecounts, strict=True)]
     return max(ends, default=0)
 
