@@ -1,6 +1,6 @@
 """What reading costs beside the library below it: ``PYTHONPATH=tests python tests/benchmarks/readers.py``.
 
-Both sides read all frames in blocks of 16, in turns, and the ratio is of the medians of the turns. Recordings are of
+Both sides read all frames in blocks as a run does, in turns; the ratio is of the medians of the turns. Recordings are of
 noise over a warm board, 320x240 pixels, and are made anew. For colour video the library's side is decoding to RGB; what
 remains is finding places on the palette.
 """
@@ -21,11 +21,11 @@ import pandas as pd
 import tifffile
 
 from heatwake.schema.session import Palette
-from heatwake.store.frames import open_recording
+from heatwake.store.frames import Recording, open_recording
 from store.videos import BAR, SCENE, coloured, encode, warm_scene
 
-BLOCK = 16
 SHAPE = (240, 320)
+BLOCK = 2**24 // (2 * SHAPE[0] * SHAPE[1])  # frames, as a run reads them
 
 
 def frames_of(count: int) -> np.ndarray:
@@ -37,7 +37,7 @@ def frames_of(count: int) -> np.ndarray:
 
 
 def blocks(count: int) -> list[slice]:
-    """Return slices of sixteen frames."""
+    """Return slices of as many frames."""
     return [slice(start, min(start + BLOCK, count)) for start in range(0, count, BLOCK)]
 
 
@@ -141,18 +141,27 @@ def main() -> None:
     cv2.setNumThreads(1)
     with tempfile.TemporaryDirectory() as name:
         for kind, (path, library, more) in make(Path(name), given.frames).items():
-            recording = open_recording(path.name, folder=path.parent, key="k", **more)
-            count = recording.shape[0]
+            sys.stdout.write(compare(kind, path, library, more=more, turns=given.turns) + "\n")
+            sys.stdout.flush()
 
-            def ours(recording=recording, count=count) -> None:
-                for block in blocks(count):
-                    recording.read(block.start, block.stop)
 
-            turns = [(seconds(ours), seconds(lambda: library(path, count))) for _ in range(given.turns)]
-            mine, theirs = np.median(turns, axis=0)
-            opening = seconds(lambda: open_recording(path.name, folder=path.parent, key="k", **more))
-            line = f"{kind:14} ours {1e3 * mine / count:7.3f} ms a frame, library {1e3 * theirs / count:7.3f}"
-            sys.stdout.write(f"{line}, ratio {mine / theirs:5.2f}; opening {opening:6.3f} s\n")
+def compare(kind: str, path: Path, library: Callable[[Path, int], None], *, more: dict, turns: int) -> str:
+    """Return a line on one kind."""
+
+    def opened() -> Recording:
+        return open_recording(path.name, folder=path.parent, key="k", **more)
+
+    recording = opened()
+    count = recording.shape[0]
+
+    def ours() -> None:
+        for block in blocks(count):
+            recording.read(block.start, block.stop)
+
+    taken = [(seconds(ours), seconds(lambda: library(path, count))) for _ in range(turns)]
+    mine, theirs = np.median(taken, axis=0)
+    line = f"{kind:14} ours {1e3 * mine / count:7.3f} ms a frame, library {1e3 * theirs / count:7.3f}"
+    return f"{line}, ratio {mine / theirs:5.2f}; opening {seconds(opened):6.3f} s"
 
 
 if __name__ == "__main__":

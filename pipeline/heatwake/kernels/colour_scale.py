@@ -155,15 +155,22 @@ class ScaleReader:
     def read(self, picture: npt.NDArray[np.uint8]) -> tuple[npt.NDArray[np.float32], npt.NDArray[np.float32]]:
         """Return places from 0 to 1, and how far the colours are from the palette, of a picture (rows, columns, 3)."""
         wide = picture.astype(np.int32)
-        codes = (wide[..., 0] << 16) | (wide[..., 1] << 8) | wide[..., 2]
+        places, tenths = self.read_codes((wide[..., 0] << 16) | (wide[..., 1] << 8) | wide[..., 2])
+        return places, tenths / np.float32(10)
+
+    def read_codes(self, codes: npt.NDArray[Any]) -> tuple[npt.NDArray[np.float32], npt.NDArray[np.uint8]]:
+        """Return places, and distances in tenths, of colours as one number each: red, green and blue, a byte each."""
         steps = self._steps[codes]
         if not steps.all():
             self._seek(np.unique(codes[steps == 0]))
             steps = self._steps[codes]
-        return (steps - np.float32(1)) / np.float32(STEPS - 1), self._distances[codes] / np.float32(10)
+        places = steps.astype(np.float32)
+        places -= np.float32(1)
+        places *= np.float32(1 / (STEPS - 1))
+        return places, self._distances[codes]
 
-    def _seek(self, codes: npt.NDArray[np.int32]) -> None:
-        colours = np.stack([codes >> 16, (codes >> 8) & 255, codes & 255], axis=1)
+    def _seek(self, codes: npt.NDArray[Any]) -> None:
+        colours = np.stack([codes >> 16, (codes >> 8) & 255, codes & 255], axis=1).astype(np.uint8)
         sought = to_lab(colours)
         nearest = self._nearest(sought).astype(np.intp)
         distances = np.linalg.norm(sought - self._colours[nearest], axis=1)

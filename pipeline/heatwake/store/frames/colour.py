@@ -188,14 +188,19 @@ def _made_reader(colours: bytes, places: bytes, levels: int) -> ScaleReader:
 
 
 def _read(path: Path, key: str, sieve: Sieve, index: npt.NDArray[np.int64]) -> Array:
-    pictures = read_video(path, key, "rgb24", sieve.scene, index)
+    # four bytes, blue first, are one number as the reader of the scale takes it, but for the last byte
+    codes = read_video(path, key, "bgra", sieve.scene, index).view("<u4")[..., 0] & np.uint32(0xFFFFFF)
     reader = _reader_of(sieve.scale)
-    masked = np.unpackbits(sieve.still, count=pictures[0, :, :, 0].size).reshape(pictures.shape[1:3]).astype(bool)
-    frames = np.empty(pictures.shape[:3], dtype=np.float32)
-    for frame, picture in zip(frames, pictures, strict=True):
-        places, distances = reader.read(picture)
-        strange = (distances > sieve.tolerance) | _grown(distances > STRANGE, sieve.reach)
-        frame[...] = np.where(strange | masked, np.float32(np.nan), places)
+    masked = np.unpackbits(sieve.still, count=codes[0].size).reshape(codes.shape[1:]).astype(bool)
+    frames = np.empty(codes.shape, dtype=np.float32)
+    for frame, picture in zip(frames, codes, strict=True):
+        places, tenths = reader.read_codes(picture)
+        strange = masked | (tenths > 10 * sieve.tolerance)
+        foreign = tenths > 10 * STRANGE
+        if foreign.any():
+            strange |= _grown(foreign, sieve.reach)
+        places[strange] = np.nan
+        frame[...] = places
     return frames
 
 

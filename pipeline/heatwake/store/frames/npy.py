@@ -33,4 +33,6 @@ def _map(path: Path, *, key: str) -> Array:
 
 
 def _read(path: Path, key: str, numbers: npt.NDArray[np.int64]) -> Array:
-    return np.array(_map(path, key=key)[numbers])
+    first, last = int(numbers[0]), int(numbers[-1])
+    step = int(numbers[1]) - first if len(numbers) > 1 else 1
+    return np.array(_map(path, key=key)[first : last + 1 : step])
