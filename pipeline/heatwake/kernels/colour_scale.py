@@ -156,7 +156,7 @@ class ScaleReader:
         """Return places from 0 to 1, and how far the colours are from the palette, of a picture (rows, columns, 3)."""
         wide = picture.astype(np.int32)
         places, tenths = self.read_codes((wide[..., 0] << 16) | (wide[..., 1] << 8) | wide[..., 2])
-        return places, tenths / np.float32(10)
+        return places, (tenths / 10).astype(np.float32)
 
     def read_codes(self, codes: npt.NDArray[Any]) -> tuple[npt.NDArray[np.float32], npt.NDArray[np.uint8]]:
         """Return places, and distances in tenths, of colours as one number each: red, green and blue, a byte each."""

@@ -164,4 +164,5 @@ def _damaged(path: Path, *, key: str, detail: str) -> InputError:
 
 
 def _size_error(where: str, found: tuple[int, ...], *, first: tuple[int, ...]) -> InputError:
-    return InputError(where, f"{found[1]}x{found[0]} pixels", f"must be {first[1]}x{first[0]} like the first frame")
+    size, wanted = ("x".join(map(str, reversed(shape))) for shape in (found, first))
+    return InputError(where, f"{size} pixels", f"must be {wanted} like the first frame")
