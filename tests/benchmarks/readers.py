@@ -1,8 +1,8 @@
 """What reading costs beside the library below it: ``PYTHONPATH=tests python tests/benchmarks/readers.py``.
 
 Both sides read all frames in blocks as a run does, in turns; the ratio is of the medians of the turns. Recordings are
-of noise over a warm board, 320x240 pixels, and are made anew. For colour video the library's side is decoding to RGB; what
-remains is finding places on the palette.
+of noise over a warm board, 320x240 pixels, and are made anew. For colour video the library's side is decoding to RGB;
+what remains is finding places on the palette.
 """
 
 import argparse
