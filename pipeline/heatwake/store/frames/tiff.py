@@ -19,13 +19,18 @@ from heatwake.store.frames.recording import Array, Recording
 
 def open_tiff(paths: list[Path], *, key: str) -> Recording:
     """Open a TIFF stack, or a series of single-frame TIFFs."""
-    return _open_stack(paths[0], key=key) if len(paths) == 1 else _open_series(paths, key=key)
+    try:
+        return _open_stack(paths[0], key=key) if len(paths) == 1 else _open_series(paths, key=key)
+    except InputError:
+        raise
+    except Exception as error:  # tags may hold anything, and be missing
+        raise _damaged(paths[0], key=key, detail=str(error)) from error
 
 
 def _open_stack(path: Path, *, key: str) -> Recording:
     with _open(path, key=key) as file:
         pages = _pages(file, path=path, key=key)
-        shape, dtype = pages[0].shape, np.dtype(pages[0].dtype)
+        shape, dtype = pages[0].shape, _dtype(pages[0], where=f"{key}: {path}")
         if len(shape) != 2:
             raise InputError(f"{key}: {path}", f"made of pages of shape {shape}", "must be grey pages (rows, columns)")
         require_frame_size(shape[0], shape[1], where=f"{key}: {path}")
@@ -39,6 +44,12 @@ def _open_stack(path: Path, *, key: str) -> Recording:
     index = np.array(segments, dtype=np.int64)
     read = partial(_read_pages, path, key)
     return Recording((len(segments), shape[0], shape[1]), dtype, read, index, (path,))
+
+
+def _dtype(page: tifffile.TiffPage | tifffile.TiffFrame, *, where: str) -> np.dtype[Any]:
+    if page.dtype is None or np.dtype(page.dtype).kind not in "uif":
+        raise InputError(where, f"made of pages of {page.dtype}", "must be whole numbers or floating point")
+    return np.dtype(page.dtype)
 
 
 def _read_pages(path: Path, key: str, index: npt.NDArray[np.int64]) -> Array:
@@ -57,7 +68,7 @@ def _read_pages(path: Path, key: str, index: npt.NDArray[np.int64]) -> Array:
 @lru_cache(maxsize=4)
 def _first_page(path: Path, changed: int) -> tifffile.TiffPage:
     """Return the page that tells how all are stored, of a file as it was when last changed."""
-    with tifffile.TiffFile(path) as file:
+    with _complaints(), tifffile.TiffFile(path) as file:
         page = file.pages.first
         page.decode  # noqa: B018  made once and kept in the page
         return page
@@ -79,7 +90,7 @@ def _decode(
 def _open_series(paths: list[Path], *, key: str) -> Recording:
     with _open(paths[0], key=key) as first:
         page = _pages(first, path=paths[0], key=key)[0]
-        shape, dtype = page.shape, np.dtype(page.dtype)
+        shape, dtype = page.shape, _dtype(page, where=f"{key}: {paths[0]}")
     if len(shape) != 2:
         raise InputError(f"{key}: {paths[0]}", f"of shape {shape}", "must be one grey page (rows, columns)")
     require_frame_size(shape[0], shape[1], where=f"{key}: {paths[0]}")
