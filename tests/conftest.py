@@ -1,6 +1,7 @@
 """What several tests need."""
 
 import signal
+from collections.abc import Iterator
 from pathlib import Path
 
 import numpy as np
@@ -33,11 +34,13 @@ def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
 
 
 @pytest.fixture(scope="session")
-def leaf() -> Path:
+def leaf() -> Iterator[Path]:
     """Folder of the real recording; tests that need it are skipped where it is not there."""
     if not LEAF.is_dir():
         pytest.skip(f"needs the real recording in {LEAF}, which is not part of this repository")
-    return LEAF
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setenv("HEATWAKE_INPUTS", str(LEAF))
+        yield LEAF
 
 
 @pytest.fixture

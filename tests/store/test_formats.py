@@ -351,6 +351,17 @@ def test_paths_and_links_that_lead_out_of_the_session_are_refused(tmp_path, sour
         opened(home, source)
 
 
+def test_further_folders_are_allowed_by_who_runs_it(tmp_path, monkeypatch):
+    home = tmp_path / "day" / "one"
+    home.mkdir(parents=True)
+    (tmp_path / "disk").mkdir()
+    tifffile.imwrite(tmp_path / "disk" / "a.tif", STACK, photometric="minisblack")
+    monkeypatch.setenv("HEATWAKE_INPUTS", f"/nowhere:{tmp_path / 'disk'}")
+    assert np.array_equal(read_all(home, str(tmp_path / "disk" / "a.tif")), STACK)
+    with pytest.raises(InputError, match="is outside"):
+        opened(home, str(Path(__file__).parent / "written_elsewhere" / "recording.h5"))
+
+
 def test_links_within_and_files_beside_the_session_are_read(tmp_path):
     home = tmp_path / "one"
     home.mkdir()
