@@ -6,7 +6,6 @@ from typing import Final
 
 from heatwake.errors import InputError
 
-
 ALLOWED: Final = "HEATWAKE_INPUTS"  # environment variable: further folders that inputs may lie in, as PATH has them
 
 
