@@ -172,19 +172,23 @@ def _show_results(finished: object) -> None:
     console.print(f"results: {finished.results.resolve()}", markup=False, highlight=False)
 
 
-def _parts_table(name: str, session: xr.Dataset) -> Table:
+def _parts_table(name: str, session: xr.Dataset) -> Table | Text:
     from heatwake.report.parts import part_rows, parts_off_board
 
+    rows = part_rows(session)
+    if not rows:
+        return Text(f"{name}: no part is known and no hot spot was found")
     title = Text(f"{name}: {session.attrs.get('title', '')}", style="bold")  # as it is: brackets are no markup
     table = Table(title=title, title_justify="left")
     for heading in ("part", "final °C", "rise K", "± K (k=1)", "limit °C", "margin K"):
         table.add_column(heading, justify="left" if heading == "part" else "right")
     table.add_column("verdict")
-    for row in part_rows(session):
+    for row in rows:
         numbers = (row.temperature, row.rise, row.uncertainty, row.limit, row.margin)
         place = "" if row.is_known else f" at {row.x:.0f}, {row.y:.0f} {row.unit}"
         cold = "" if row.is_found else ", no rise of its own"
-        table.add_row(Text(row.name + place), *(_number(value) for value in numbers), row.verdict + cold)
+        limit = f"; {row.limit_words}" if row.limit_words else ""
+        table.add_row(Text(row.name + place), *(_number(value) for value in numbers), row.verdict + cold + limit)
     if off := parts_off_board(session):
         table.caption = Text(off)
     return table

@@ -7,6 +7,8 @@ import numpy as np
 import numpy.typing as npt
 from scipy.special import log_ndtr
 
+from heatwake.kernels.exponentials import step_basis
+
 Array = npt.NDArray[Any]
 
 ROWS: Final = 20  # slow time constants tried
@@ -27,7 +29,7 @@ class Forecast:
     single: float
 
 
-def average_final(time: Array, values: Array, *, variance: float) -> Forecast:
+def average_final(time: Array, values: Array, *, variance: float, free: float = 0.0, signed: bool = False) -> Forecast:
     """Return the final value of ``sum A_i (1 - exp(-t / tau_i))``, ``A_i > 0``, averaged over what the readings allow.
 
     Models of one and of two terms weigh alike beforehand, time constants alike in their logarithms; each weighs by
@@ -41,30 +43,39 @@ def average_final(time: Array, values: Array, *, variance: float) -> Forecast:
         Seconds since the rise began, and the rise [K].
     variance : float
         Of a reading [K2].
+    free : float
+        How free the level that the rise began at is, 0 (it is 0) to 1 (unknown): see `exponentials.freedom`.
+    signed : bool
+        Two amplitudes of any sign are a third model.
 
     Returns
     -------
     Forecast
+        From the level 0 on, wherever the rise began.
     """
     window = float(time[-1])
-    one = _one_term(time, values, variance=variance)
-    two = _two_terms(time, values, variance=variance, window=window)
-    evidence = np.array([one[0], two[0]])
+    shrunk = values - free * values.mean()
+    models = [_one_term(time, shrunk, variance=variance, free=free)]
+    for opposite in (False, True) if signed else (False,):
+        models.append(_two_terms(time, shrunk, variance=variance, window=window, free=free, signed=opposite))
+    evidence, means, variances = np.array(models).T
     share = np.exp(evidence - evidence.max())
     share = np.where(share < OCCAM, 0.0, share)
     share /= share.sum()
-    mean = float(share @ [one[1], two[1]])
-    square = float(share @ [one[2] + (one[1] - mean) ** 2, two[2] + (two[1] - mean) ** 2])
-    return Forecast(mean, float(np.sqrt(square)), float(share[0]))
+    mean = float(share @ means)
+    square = float(share @ (variances + (means - mean) ** 2))
+    known = 1 - (1 - free) ** 2  # share that these readings have in the level at the start, the rest is from elsewhere
+    start = known * float(values.mean())
+    return Forecast(start + mean, float(np.sqrt(square + known * variance / len(values))), float(share[0]))
 
 
-def _one_term(time: Array, values: Array, *, variance: float) -> tuple[float, float, float]:
+def _one_term(time: Array, values: Array, *, variance: float, free: float) -> tuple[float, float, float]:
     """Log evidence, mean and variance of the final value with one exponential."""
     span = np.log([FASTEST * time[-1], SLOWEST * time[-1]])
     low, high = float(span[0]), float(span[1])
     for _ in range(8):
         logs = np.linspace(low, high, 4 * ROWS)
-        basis = -np.expm1(-time[:, None] / np.exp(logs))
+        basis = step_basis(time, np.exp(logs), free=free)
         power = (basis**2).sum(axis=0)
         level = values @ basis / power
         chi = (values @ values - level**2 * power) / variance
@@ -72,18 +83,21 @@ def _one_term(time: Array, values: Array, *, variance: float) -> tuple[float, fl
         if len(kept) > ROWS:
             break
         low, high = logs[max(kept[0] - 1, 0)], logs[min(kept[-1] + 1, len(logs) - 1)]
-    ends = np.maximum(level, 0.0) + 0 * logs
+    weight = _end_weight(time, np.exp(logs), free=free)
+    ends = weight * np.maximum(level, 0.0)
     log_weight = -chi / 2 - np.log(power / variance) / 2 + np.log((logs[1] - logs[0]) / np.ptp(span))
     log_weight += np.log(2 * np.pi) / 2 - np.log(_amplitude_range(values))
-    return _moments(log_weight, ends, variance / power)
+    return _moments(log_weight, ends, weight**2 * variance / power)
 
 
-def _two_terms(time: Array, values: Array, *, variance: float, window: float) -> tuple[float, float, float]:
+def _two_terms(
+    time: Array, values: Array, *, variance: float, window: float, free: float, signed: bool
+) -> tuple[float, float, float]:
     """Log evidence, mean and variance of the final value with two exponentials."""
     span = np.log([FASTEST * LEAST_RATIO * window, SLOWEST * window])
     slow = np.linspace(span[0], span[1], ROWS)
     for _ in range(4):
-        chi, table = _rows(time, values, slow, variance=variance, window=window)
+        chi, table = _rows(time, values, slow, variance=variance, window=window, free=free, signed=signed)
         best = chi.min(axis=1)
         kept = np.flatnonzero(best < best.min() + REACH)
         if len(kept) > ROWS // 2:
@@ -91,12 +105,12 @@ def _two_terms(time: Array, values: Array, *, variance: float, window: float) ->
         slow = np.linspace(slow[max(kept[0] - 1, 0)], slow[min(kept[-1] + 1, len(slow) - 1)], ROWS)
     log_weight, ends, spread = table
     step = (slow[1] - slow[0]) / np.ptp(span)
-    prior = np.log(step) + np.log(2 * np.pi) - 2 * np.log(_amplitude_range(values))
+    prior = np.log(step) + np.log(2 * np.pi) - 2 * np.log(_amplitude_range(values) * (1 + signed))
     return _moments(log_weight + prior, ends, spread)
 
 
 def _rows(
-    time: Array, values: Array, slow: Array, *, variance: float, window: float
+    time: Array, values: Array, slow: Array, *, variance: float, window: float, free: float, signed: bool
 ) -> tuple[Array, tuple[Array, Array, Array]]:
     """Chi-square (slow, fast) and log weight, final value and its variance, each row with fast ones of its own."""
     first = np.log(FASTEST * window)
@@ -104,7 +118,7 @@ def _rows(
     width = high - low
     for last in (False, False, True):
         fast = low[:, None] + (high - low)[:, None] * np.linspace(0, 1, COLUMNS)
-        chi, table = _pairs(time, values, fast, slow, variance=variance)
+        chi, table = _pairs(time, values, fast, slow, variance=variance, free=free, signed=signed)
         if last:
             break
         near = chi < chi.min(axis=1, keepdims=True) + REACH
@@ -118,11 +132,10 @@ def _rows(
 
 
 def _pairs(
-    time: Array, values: Array, fast: Array, slow: Array, *, variance: float
+    time: Array, values: Array, fast: Array, slow: Array, *, variance: float, free: float, signed: bool
 ) -> tuple[Array, tuple[Array, Array, Array]]:
     """Closed form of the amplitudes of each pair (slow, fast), with what their being positive does."""
-    quick = -np.expm1(-time[:, None, None] / np.exp(fast))
-    late = -np.expm1(-time[:, None] / np.exp(slow))
+    quick, late = step_basis(time, np.exp(fast), free=free), step_basis(time, np.exp(slow), free=free)
     a = (quick**2).sum(axis=0)
     b = np.einsum("tsf,ts->sf", quick, late)
     c = (late**2).sum(axis=0)[:, None]
@@ -132,11 +145,14 @@ def _pairs(
     covariance = variance * np.stack([c + 0 * a, -b, a]) / determinant  # of (first, first), (first, second), ...
     chi = (values @ values - first * p - second * q) / variance
     log_weight = -chi / 2 - np.log(determinant / variance**2) / 2
-    ends = first + second
-    spread = covariance[0] + 2 * covariance[1] + covariance[2]
+    u, v = _end_weight(time, np.exp(fast), free=free), _end_weight(time, np.exp(slow), free=free)[:, None]
+    ends = u * first + v * second
+    spread = u**2 * covariance[0] + 2 * u * v * covariance[1] + v**2 * covariance[2]
+    if signed:
+        return chi, (log_weight, ends, spread)
     for amplitude, own, along in (
-        (first, covariance[0], covariance[0] + covariance[1]),
-        (second, covariance[2], covariance[2] + covariance[1]),
+        (first, covariance[0], u * covariance[0] + v * covariance[1]),
+        (second, covariance[2], v * covariance[2] + u * covariance[1]),
     ):
         score = amplitude / np.sqrt(own)
         log_inside = log_ndtr(score)
@@ -148,6 +164,12 @@ def _pairs(
         chi + np.minimum(first / np.sqrt(covariance[0]), 0) ** 2 + np.minimum(second / np.sqrt(covariance[2]), 0) ** 2
     )
     return bounded, (log_weight, ends, np.maximum(spread, 0.0))
+
+
+def _end_weight(time: Array, constants: Array, *, free: float) -> Array:
+    """By how much a term moves the end: less than it rises where readings also tell the level it began at."""
+    known = 1 - (1 - free) ** 2
+    return np.asarray(1 - known * step_basis(time, constants).mean(axis=0) if known else np.ones_like(constants))
 
 
 def _amplitude_range(values: Array) -> float:

@@ -1,19 +1,19 @@
 """The final value, time constants and delay of a rise after power-on."""
 
-from dataclasses import dataclass
-from typing import Any, Final, Literal
+from typing import Any, Final
 
 import numpy as np
 import numpy.typing as npt
 from scipy.optimize import minimize_scalar
 
-from heatwake.kernels.exponentials import Exponentials, fit_exponentials
+from heatwake.kernels.exponentials import Exponentials, fit_exponentials, step_basis
 from heatwake.kernels.forecast import average_final
+from heatwake.kernels.settling import Settling, last_reading, noise_variance, refused, thin, turns_back
 
 Array = npt.NDArray[Any]
-Status = Literal["forecast", "last reading", "too few readings", "no rise", "window too short"]
 
 SHORTEST_WINDOW: Final = 1.0  # time constants: below this two readings half a window apart gain noise tenfold
+FEWEST: Final = 8  # readings
 MOST_POINTS: Final = 240
 AVERAGED_POINTS: Final = 120
 NO_SUPPORT: Final = 10.0  # by which AICc must fall for a second term (K. Burnham and D. Anderson 2002: from memory)
@@ -21,51 +21,6 @@ SHAPE_SHARE: Final = 0.3  # of what the second term changed is the least uncerta
 SHAPE_MOST: Final = 0.005  # ... but no more than this share of the rise (our judgement; three terms were tried)
 LONGEST_DELAY: Final = 0.3  # of the window
 LEAST_SPREAD: Final = 1e-5  # of the rise: readings are never taken to be better
-
-
-@dataclass(frozen=True)
-class Settling:
-    """Where a rise is going.
-
-    Attributes
-    ----------
-    final, uncertainty : float
-        Final rise and its standard uncertainty [K]; NaN where the record is too short to tell.
-    time_constant : float
-        Time constant of the slowest term that carries a tenth of the rise or more [s].
-    remaining : float
-        Predicted rise still to come after the last readings [K].
-    terms : int
-        Number of exponentials chosen by AICc; 0 where none was fitted.
-    remaining_uncertainty : float
-        Standard uncertainty of the remainder [K].
-    amplitudes, constants, spreads : tuple of float
-        Terms chosen, fast to slow: rise [K], time constant [s], its standard uncertainty [s].
-    delay : float
-        Of the rise behind power-on [s]; 0 where the readings do not ask for one.
-    status : str
-        What ``final`` is, or why there is none.
-    last : float
-        Mean of the last readings [K].
-    """
-
-    final: float
-    uncertainty: float
-    time_constant: float
-    remaining: float
-    terms: int
-    remaining_uncertainty: float = np.nan
-    amplitudes: tuple[float, ...] = ()
-    constants: tuple[float, ...] = ()
-    spreads: tuple[float, ...] = ()
-    delay: float = np.nan
-    status: Status = "too few readings"
-    last: float = np.nan
-
-
-def refused(status: Status) -> Settling:
-    """Return a settling that tells nothing but why."""
-    return Settling(np.nan, np.nan, np.nan, np.nan, 0, status=status)
 
 
 def fit_settling(rise: Array, *, elapsed: Array, onset: float) -> Settling:
@@ -91,18 +46,37 @@ def fit_settling(rise: Array, *, elapsed: Array, onset: float) -> Settling:
     Settling
         All NaN, with the reason, with fewer than 8 readings, without a rise, or with a window shorter than one time
         constant (three equally spaced readings half of one apart gain noise tenfold: A. Aitken's extrapolation).
+        The last readings where they turn back, for no exponential does.
     """
     chosen = np.isfinite(rise) & (elapsed > onset)
     time, values = thin(elapsed[chosen] - onset, rise[chosen], most=MOST_POINTS)
-    if len(time) < 8:
+    if turns_back(values, variance=noise_variance(values)):
+        return last_reading(values, time, seconds=0.0)
+    return fit_rise(time, values)
+
+
+def fit_rise(time: Array, values: Array, *, free: float = 0.0, signed: bool = False) -> Settling:
+    """Fit what `fit_settling` does to readings that are few and seen, from a level of 0 or one that is not known.
+
+    Parameters
+    ----------
+    time, values : (n,) arrays
+        Seconds since the rise began, ascending, and the readings.
+    free : float
+        How free the level at the start is, 0 (it is 0) to 1 (unknown): see `exponentials.freedom`.
+    signed : bool
+        Two exponentials may go opposite ways: the rise was not at rest when it began.
+    """
+    if len(time) < FEWEST:
         return refused("too few readings")
     if np.ptp(values) == 0:
         return refused("no rise")
-    one = fit_exponentials(time, values, terms=1)
-    best, delay = _delayed(time, values, _choose(one, fit_exponentials(time, values, terms=2)))
+    one = fit_exponentials(time, values, terms=1, free=free)
+    chosen = _choose(one, fit_exponentials(time, values, terms=2, free=free, signed=signed))
+    best, delay = _delayed(time, values, chosen, free=free)
     if best is None or best.amplitudes.sum() <= 0:
         return refused("no rise")
-    carrying = best.amplitudes > 0.1 * best.amplitudes.sum()
+    carrying = np.abs(best.amplitudes) > 0.1 * best.amplitudes.sum()
     slowest = float(best.constants[carrying].max()) if carrying.any() else float(best.constants.max())
     if time[-1] - delay < SHORTEST_WINDOW * slowest:
         return refused("window too short")
@@ -110,11 +84,18 @@ def fit_settling(rise: Array, *, elapsed: Array, onset: float) -> Settling:
         0.0 if one is None or len(best.constants) == 1 else float(abs(best.amplitudes.sum() - one.amplitudes.sum()))
     )
     shape = min(SHAPE_SHARE * simpler, SHAPE_MOST * float(best.amplitudes.sum()))
-    return _forecast(time - delay, values, best=best, slowest=slowest, delay=delay, shape=shape)
+    return _forecast(time - delay, values, best=best, slowest=slowest, delay=delay, shape=shape, level=(free, signed))
 
 
 def _forecast(
-    time: Array, values: Array, *, best: Exponentials, slowest: float, delay: float, shape: float
+    time: Array,
+    values: Array,
+    *,
+    best: Exponentials,
+    slowest: float,
+    delay: float,
+    shape: float,
+    level: tuple[float, bool],
 ) -> Settling:
     """Join the average of all models with the readings; boards have more terms: ``shape`` is the least uncertainty."""
     late = time > 0.95 * time[-1]
@@ -122,7 +103,9 @@ def _forecast(
     variance = max(best.variance * _correlation(best.residuals), (LEAST_SPREAD * np.abs(values).max()) ** 2)
     began = time > 0
     thinned = thin(time[began], values[began], most=AVERAGED_POINTS)
-    averaged = average_final(*thinned, variance=variance * len(thinned[0]) / began.sum())
+    averaged = average_final(
+        *thinned, variance=variance * len(thinned[0]) / began.sum(), free=level[0], signed=level[1]
+    )
     reading = float(np.sqrt(variance / late.sum()))
     remaining = averaged.final - last
     unsure = max(averaged.uncertainty, shape)
@@ -188,12 +171,15 @@ def _choose(one: Exponentials | None, two: Exponentials | None) -> Exponentials 
     return two if two.criterion < one.criterion - NO_SUPPORT else one
 
 
-def _delayed(time: Array, values: Array, best: Exponentials | None) -> tuple[Exponentials | None, float]:
+def _delayed(
+    time: Array, values: Array, best: Exponentials | None, *, free: float
+) -> tuple[Exponentials | None, float]:
     """One exponential after a delay, where its AICc is lower by as much; a second of either would not be told apart."""
     longest = LONGEST_DELAY * time[-1]
+    shrunk = values - free * values.mean()
 
     def misfit(delay: float) -> float:
-        return _single_misfit(np.maximum(time - delay, 0), values)
+        return _single_misfit(np.maximum(time - delay, 0), shrunk, free=free)
 
     grid = np.linspace(0, longest, 10)
     start = int(np.argmin([misfit(delay) for delay in grid]))
@@ -201,18 +187,18 @@ def _delayed(time: Array, values: Array, best: Exponentials | None) -> tuple[Exp
         return best, 0.0
     near = (grid[start - 1], grid[min(start + 1, len(grid) - 1)])
     delay = float(minimize_scalar(misfit, bounds=near, method="bounded").x)
-    late = fit_exponentials(np.maximum(time - delay, 0), values, terms=1)
+    late = fit_exponentials(np.maximum(time - delay, 0), values, terms=1, free=free)
     if late is None or late.criterion + 2 >= best.criterion - NO_SUPPORT:  # 2: of one more parameter
         return best, 0.0
     return late, delay
 
 
-def _single_misfit(time: Array, values: Array) -> float:
+def _single_misfit(time: Array, values: Array, *, free: float) -> float:
     """Sum of squares of the best single exponential, its time constant within a thousandth."""
     low, high, best = float(np.log(time[-1] / 100)), float(np.log(3 * time[-1])), np.inf
     for _ in range(3):
         logs = np.linspace(low, high, 24)
-        basis = -np.expm1(-time[:, None] / np.exp(logs))
+        basis = step_basis(time, np.exp(logs), free=free)
         squares = values @ values - (values @ basis) ** 2 / (basis**2).sum(axis=0)
         nearest = int(squares.argmin())
         best = float(squares[nearest])
@@ -225,12 +211,3 @@ def _correlation(residuals: Array) -> float:
     square = float(residuals @ residuals)
     lag = float(residuals[1:] @ residuals[:-1]) / square if square > 0 else 0.0
     return (1 + lag) / (1 - lag) if (lag := min(lag, 0.9)) > 2 / np.sqrt(len(residuals)) else 1.0
-
-
-def thin(time: Array, values: Array, *, most: int) -> tuple[Array, Array]:
-    """Return time and values with neighbouring readings averaged so that at most ``most`` stay."""
-    if len(time) <= most:
-        return time, values
-    size = -(-len(time) // most)
-    groups = np.split(np.arange(len(time)), range(len(time) % size or size, len(time), size))  # alike, but the first
-    return np.array([time[g].mean() for g in groups]), np.array([values[g].mean() for g in groups])

@@ -15,7 +15,14 @@ from matplotlib.figure import Figure
 from heatwake import __version__
 from heatwake.report import words
 from heatwake.report.answers import conditions, session_answer
-from heatwake.report.board_figure import footprints, rise_figure, spread_figure
+from heatwake.report.board_figure import (
+    footprints,
+    has_settling_map,
+    is_drawn_aside,
+    rise_figure,
+    settling_figure,
+    spread_figure,
+)
 from heatwake.report.budget import BudgetLine, budget_lines, has_budget
 from heatwake.report.budget_figure import budget_figure
 from heatwake.report.checklist import CAUTIONS, decision_rule, film_text, report_items
@@ -23,13 +30,22 @@ from heatwake.report.curves_figure import curves_figure, frame_counts, quality_f
 from heatwake.report.data_quality import data_quality
 from heatwake.report.figure_style import house_style, inline_svg
 from heatwake.report.film_figure import film_figure, has_film_map
-from heatwake.report.flow_reading import board_direction, opening_roles, region_direction, told_share
-from heatwake.report.heating import criterion_text, has_heating, heating_figure, heating_rows
+from heatwake.report.flow_reading import board_direction, opening_roles, region_direction, role_probability, told_share
+from heatwake.report.heating import (
+    common_constants,
+    criterion_text,
+    has_heating,
+    heating_figure,
+    heating_rows,
+    stretch_table,
+)
+from heatwake.report.lineage import lineage_sentences
 from heatwake.report.maps import length_unit
 from heatwake.report.margin_bar import margin_bars
 from heatwake.report.parts import PartRow, final_ambient, part_rows, parts_off_board
 from heatwake.report.probes import has_probes, probe_rows, probe_sentences, probes_figure
-from heatwake.schema.variables import OPENING_KIND
+from heatwake.schema.variables import DECAY_AXIS, OPENING_KIND, SPREAD_STATUS
+from heatwake.stages.flow_advice import further_recording
 
 WIDE, NARROW = 9.0, 4.3  # [inch] widths of a figure's two forms
 
@@ -75,9 +91,13 @@ def session_page(
         carried_is_stated=bool("max_ambient" in results and np.isfinite(results["max_ambient"])),
         decision_rule=decision_rule(),
         direction=direction,
+        advice="" if flow is None else further_recording(results, flow),
         told_share=told_share(flow, direction.window),
         openings=_openings(results, flow),
+        lineage=lineage_sentences(results) if "region_state" in results else [],
         heating=heating,
+        stretches=stretch_table(results),
+        common_constants=common_constants(heating),
         has_delay=any(row.delay for row in heating),
         has_power=any(row.resistance != "–" for row in heating),
         criterion=criterion_text(_criterion(settings)),
@@ -153,6 +173,9 @@ def _figures(results: xr.Dataset, flow: xr.Dataset | None, *, rows: list[PartRow
     if has_heating(results):
         alt = "Mean rise of each part on a logarithmic clock: readings as dots, the fitted curve drawn on beyond them"
         made["heating"] = two_forms(lambda width: heating_figure(results, width=width), name="heating", alt=alt)
+    if has_settling_map(results):
+        alt = "Map of the time constant of every place on the board"
+        made["settling"] = two_forms(lambda width: settling_figure(results, width=width), name="settling", alt=alt)
     if results.sizes.get("frame", 0) and "reason" in results:
         alt = "Strip of what became of each frame, over curves of its agreement with the reference and its movement"
         made["quality"] = two_forms(lambda width: quality_figure(results, width=width), name="quality", alt=alt)
@@ -218,7 +241,7 @@ def _tiles(results: xr.Dataset, rows: list[PartRow], *, flow: xr.Dataset | None)
     return tiles
 
 
-def _openings(results: xr.Dataset, flow: xr.Dataset | None) -> list[tuple[str, str, str, str]]:
+def _openings(results: xr.Dataset, flow: xr.Dataset | None) -> list[tuple[str, str, str, str, str]]:
     if "opening" not in results.dims:
         return []
     rows = []
@@ -227,7 +250,9 @@ def _openings(results: xr.Dataset, flow: xr.Dataset | None) -> list[tuple[str, s
         if flow is not None and "opening_rise" in flow and name in flow["opening"].to_numpy():
             rise = float(flow["opening_rise"].sel(opening=name))
         kind = OPENING_KIND[int(results["opening_kind"][number])]
-        rows.append((str(name), kind, opening_roles(flow, str(name)), words.number(rise, unit="K", signed=True)))
+        chance = role_probability(flow, str(name))
+        share = "–" if not np.isfinite(chance) else "over 99 %" if chance > 0.99 else f"{100 * chance:.0f} %"
+        rows.append((str(name), kind, opening_roles(flow, str(name)), share, words.number(rise, unit="K", signed=True)))
     return rows
 
 
@@ -237,9 +262,39 @@ def _spread_rows(results: xr.Dataset, flow: xr.Dataset | None) -> list[dict[str,
             "name": name,
             "carried": region_direction(flow, name).words,
             "size": f"{words.number(row['spread_major'])} × {words.number(row['spread_minor'])}",
+            "size_spread": _spread_of(row, "spread_major", digits=1),
             "area": words.number(row["spread_area"], digits=0),
-            "drift": f"{words.number(row['drift_x'], signed=True)}, {words.number(row['drift_y'], signed=True)}",
+            "area_spread": _spread_of(row, "spread_area", digits=0),
+            "drift": f"{words.number(row['drift_x'], signed=True)}, {words.number(row['drift_y'], signed=True)}"
+            if is_drawn_aside(row)
+            else "none told",
+            "decay": _decay(row),
             "cut": row["spread_cut"] == 1,
+            "status": _status(row),
         }
         for name, _, row in footprints(results)
     ]
+
+
+def _spread_of(row: Mapping[str, float], key: str, *, digits: int) -> str:
+    value = row.get(f"{key}_uncertainty", np.nan)
+    return f" ± {words.number(value, digits=digits)}" if np.isfinite(value) else ""
+
+
+def _decay(row: Mapping[str, float]) -> str:
+    """How far the tails reach, down and up the flow, or along both ends of the long axis."""
+    keys = {"down": "decay_downstream", "up": "decay_upstream"}
+    told = [
+        f"{word} {words.number(row[key], digits=0)}{_spread_of(row, key, digits=0)}"
+        for word, key in keys.items()
+        if np.isfinite(row.get(key, np.nan))
+    ]
+    along = row.get("decay_axis", np.nan)
+    axis = f" ({DECAY_AXIS[int(along)]})" if told and np.isfinite(along) and along > 0 else ""
+    return (", ".join(told) or "–") + axis
+
+
+def _status(row: Mapping[str, float]) -> str:
+    flag = row.get("spread_status", np.nan)
+    word = SPREAD_STATUS[int(flag)] if np.isfinite(flag) else "cut off" if row["spread_cut"] == 1 else ""
+    return "" if word == "measured" else word

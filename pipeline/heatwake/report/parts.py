@@ -10,6 +10,7 @@ import xarray as xr
 
 from heatwake.kernels.altitude import rise_factor
 from heatwake.report import words
+from heatwake.report.lineage import gone_at_end
 from heatwake.schema.variables import REGION_SIZE, STEADY_STATUS
 
 Array = npt.NDArray[np.float64]
@@ -118,6 +119,7 @@ class PartRow:
     unit: str = "mm"
     is_known: bool = True
     is_found: bool = True
+    limit_words: str = ""
     remark: str = ""
 
     @property
@@ -286,22 +288,29 @@ def _row(results: xr.Dataset, number: int, name: str, *, ambient: float, highest
         unit=str(results["region_x"].attrs.get("units", "mm")) if "region_x" in results else "mm",
         is_known=value("region_known") != 0,
         is_found=value("region_found") != 0,
+        limit_words=_limit_words(value),
     )
-    told = [*_place_remarks(results, number, row), *_remarks(row, size=size), *_transient_remarks(value)]
+    told = [*_place_remarks(results, number, row), *_remarks(row, size=size), *_transient_remarks(row, value)]
     return replace(row, remark="; ".join(told))
 
 
-def _transient_remarks(value: Callable[[str], float]) -> list[str]:
+def _transient_remarks(row: PartRow, value: Callable[[str], float]) -> list[str]:
     """Why there is no final value, and when the limit is reached by a part that still rises."""
-    flag, until = value("steady_status"), value("time_to_limit")
+    flag = value("steady_status")
     if np.isfinite(flag) and STEADY_STATUS[int(flag)] == "window too short":
         return ["no final value: seen for less than one time constant"]
+    return [row.limit_words] if row.limit_words else []
+
+
+def _limit_words(value: Callable[[str], float]) -> str:
+    until = value("time_to_limit")
     if not np.isfinite(until) or until <= 0:
-        return []
+        return ""
     early, late = value("time_to_limit_early"), value("time_to_limit_late")
-    latest = f"{late / 60:.0f} min" if np.isfinite(late) else "never"
-    interval = f"95 %: {early / 60:.0f} min to {latest}"
-    return [f"reaches its limit {until / 60:.0f} min after the end by the fit ({interval})"]
+    latest = f"to {words.duration(late)}" if np.isfinite(late) else "or never"
+    return (
+        f"reaches its limit {words.duration(until)} after the end by the fit (95 %: {words.duration(early)} {latest})"
+    )
 
 
 def _place_remarks(results: xr.Dataset, index: int, row: PartRow) -> list[str]:
@@ -315,6 +324,8 @@ def _place_remarks(results: xr.Dataset, index: int, row: PartRow) -> list[str]:
         none_known = not results["region_known"].to_numpy().any()
         place = f"at x {words.number(row.x)}, y {words.number(row.y)} {row.unit}"
         remarks.append(place if none_known else f"in no known part, {place}")
+    if row.name in gone_at_end(results):
+        remarks.append("was hot before and is no longer at the end")
     if not row.is_found:
         remarks.append("no rise of its own: no warmer than the board round it")
     if flagged("region_ambiguous"):

@@ -5,41 +5,61 @@ from typing import Any, Final
 import numpy as np
 import xarray as xr
 
+from heatwake.kernels.steadiness import left_by_criterion
 from heatwake.schema.variables import STEADY_STATUS
 
 _REFUSED: Final = STEADY_STATUS[2:]
 
 
 def transient_rows(results: xr.Dataset, *, criterion: str) -> list[dict[str, Any]]:
-    """Return the rows of ``transients.csv``: a row a region, of its mean; units in the headings, uncertainties k = 1.
+    """Return the rows of ``transients.csv``: a row a region and stretch, of its mean; uncertainties k = 1.
 
-    Thermal resistances are per watt of the whole item's power, for no part's own is known. A network's terms are
-    those of ``sum R_i (1 - exp(-t / tau_i))``: a fit, not places of the item.
+    What belongs to the stretch that final values are of stands in its row alone; units are in the headings. Thermal
+    resistances and networks are of the heating from power-on on, per watt of the whole item's power, for no part's own
+    is known. A network's terms are those of ``sum R_i (1 - exp(-t / tau_i))``: a fit, not places of the item.
     """
+    main = int(results["final_stretch"])
+    own, whole = results["stretch_rise_own"], results["stretch_rise_uncertainty"]
+    results = results.assign(
+        stretch_rise_shared=np.sqrt(np.maximum(whole**2 - own**2, 0.0)),
+        thermal_resistance_uncertainty=whole.isel(stretch=0) / results.get("power", np.nan),
+    )
     return [
-        _row(results.isel(region=number), str(name), criterion=criterion)
+        _row(results.isel(region=number, stretch=stretch), str(name), criterion=criterion, main=stretch == main)
         for number, name in enumerate(results["region"].to_numpy())
+        for stretch in range(results.sizes["stretch"])
     ]
 
 
-def _row(region: xr.Dataset, name: str, *, criterion: str) -> dict[str, Any]:
+def _row(region: xr.Dataset, name: str, *, criterion: str, main: bool) -> dict[str, Any]:
     def value(variable: str, *, term: int | None = None) -> float:
-        if variable not in region:
+        if variable not in region or not (main or variable.startswith("stretch")):
             return np.nan
         found = region[variable].to_numpy()
         return float(found if term is None else found[term])
 
-    status = _status(value("steady_status"))
+    status = _status(value("stretch_status"))
+    since = value("stretch_end") - value("stretch_start")
     row: dict[str, Any] = {
         "region": name,
-        "final_rise_K": value("steady_rise"),
-        "final_rise_uncertainty_K": value("steady_rise_uncertainty"),
+        "stretch": str(region["stretch"].to_numpy()),
+        "stretch_start_s": value("stretch_start"),
+        "stretch_end_s": value("stretch_end"),
+        "final_rise_K": value("stretch_rise"),
+        "final_rise_uncertainty_K": value("stretch_rise_uncertainty"),
+        "final_rise_own_K": value("stretch_rise_own"),
+        "final_rise_shared_K": value("stretch_rise_shared"),
         "final_rise_from": "" if status in _REFUSED else status,
         "refused_because": status if status in _REFUSED else "",
-        "remaining_rise_K": value("remaining_rise"),
+        "time_constant_s": value("stretch_time_constant"),
+        "remaining_rise_K": value("stretch_remaining"),
         "remaining_rise_uncertainty_K": value("remaining_rise_uncertainty"),
-        "settled": int(value("is_steady") == 1),
+        "settled": int(value("stretch_steady") == 1),
         "settled_by": criterion,
+        "left_by_criterion_K": left_by_criterion(
+            criterion, elapsed=since, time_constant=value("stretch_time_constant")
+        ),
+        "ambient_lag_correction_K": value("ambient_lag_correction"),
         "exponentials": value("exponentials"),
         "delay_s": value("heating_delay"),
     }
@@ -53,8 +73,9 @@ def _row(region: xr.Dataset, name: str, *, criterion: str) -> dict[str, Any]:
         "time_to_limit_s": value("time_to_limit"),
         "time_to_limit_early_95_s": value("time_to_limit_early"),
         "time_to_limit_late_95_s": value("time_to_limit_late"),
-        "item_power_W": float(region["power"]) if "power" in region else np.nan,
+        "item_power_W": value("power"),
         "thermal_resistance_of_item_power_K_per_W": value("thermal_resistance"),
+        "thermal_resistance_uncertainty_K_per_W": value("thermal_resistance_uncertainty"),
     }
     for term in range(region.sizes.get("foster_term", 0)):
         row |= {

@@ -64,6 +64,17 @@ def clock(seconds: float) -> str:
     return f"{hours}:{minutes:02d}:{left:02d}" if hours else f"{minutes}:{left:02d}"
 
 
+def duration(seconds: float) -> str:
+    """Return a length of time in the unit that suits it.
+
+    >>> duration(42.0), duration(200.0), duration(9000.0)
+    ('42 s', '3 min', '2.5 h')
+    """
+    if seconds < 100:
+        return f"{seconds:.0f} s"
+    return f"{seconds / 60:.0f} min" if seconds < 6000 else f"{seconds / 3600:.1f} h"
+
+
 def count(amount: int, noun: str) -> str:
     """Return a counted noun.
 

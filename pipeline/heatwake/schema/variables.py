@@ -52,18 +52,32 @@ FILM_TRUST: Final = (
 FLOW_STATUS: Final = ("identified", "weak", "not identifiable", "not attempted")
 AGREEMENT: Final = ("differs", "agrees", "not compared")
 STEADY_STATUS: Final = ("forecast", "last reading", "too few readings", "no rise", "window too short")
+REGION_STATE: Final = ("not yet seen", "seen", "merged", "faded", "back", "hidden")
 REGION_SIZE: Final = ("measured", "small", "too small")
 OPENING_KIND: Final = ("fan", "vent")
 OPENING_ROLE: Final = ("inlet", "outlet", "undecided")
+SPREAD_STATUS: Final = (
+    *("measured", "neighbour taken off", "edge filled in", "cut by edge", "lost in neighbours"),
+    *("no rise", "not seen"),
+)
+DECAY_AXIS: Final = ("flow direction", "long axis")
 FLOW_SOURCE: Final = ("none", "physical fit", "local drift")
+FLOW_REASON: Final = (
+    *("told", "not seen", "too short", "decayed", "no contrast", "gradients one way", "no drift", "too uncertain"),
+    *("equation fails", "one recording cannot tell"),
+)
+LOCAL_FORM: Final = ("none", "warming up", "off sources")
 PLACE_STATE: Final = ("not told", "corrected", "too far", "no match")
 DIRECTION_CHANGE: Final = ("unchanged", "turned", "reversed", "not identifiable")
 
 _PICTURE, _SMALL = ("row", "column"), ("picture_row", "picture_column")
 _FRAME, _TIME, _BOARD = ("frame",), ("time",), ("time", "y", "x")
+_LOCAL: Final = ("time", "local_y", "local_x")
 _REGION, _REGION_TIME, _OPENING = ("region",), ("region", "time"), ("opening",)
+_REGION_LOOK = ("region", "look")
 _BUDGET, _BUDGETS = ("region", "budget_input"), ("region", "budget_quantity", "budget_input")
 _PROBE, _PROBE_TIME = ("probe",), ("probe", "time")
+_STRETCH, _REGION_STRETCH = ("stretch",), ("region", "stretch")
 _EXPONENTIAL, _FOSTER = ("region", "exponential"), ("region", "foster_term")
 _PAIR_MAP, _PAIR_REGION, _PAIR = ("session", "y", "x"), ("session", "region"), ("session",)
 
@@ -255,6 +269,11 @@ _ROWS: Final = (
     Variable("region_known", _REGION, "1", "whether it was given, as a part or region", flags=YES_NO),
     Variable("region_ambiguous", _REGION, "1", "whether a hot spot may as well be another's", flags=YES_NO),
     Variable("region_turned", _REGION, "1", "whether its rectangle is the box round a part askew", flags=YES_NO),
+    Variable("region_state", _REGION_LOOK, "1", "what became of the region", flags=REGION_STATE),
+    Variable("region_partner", _REGION_LOOK, "1", "region that it is merged into, or comes out of, counted from 0; -1"),
+    Variable("look_elapsed", ("look",), "s", "middle of the maps that were searched together, since the first frame"),
+    Variable("region_first_seen", _REGION, "s", "when the region first stood out; NaN: never"),
+    Variable("region_last_seen", _REGION, "s", "when the region last stood out; NaN: never"),
     Variable("region_pixels", _REGION, "1", "pixels of the recording across the region's smaller side"),
     Variable("region_beyond_range", _REGION, "1", "whether part of it is hotter than the range", flags=YES_NO),
     Variable("region_size", _REGION, "1", "whether those pixels are enough", flags=REGION_SIZE),
@@ -262,6 +281,7 @@ _ROWS: Final = (
     Variable("spot_bias_mean", _REGION, "K", "what the mean is expected to read too low; not corrected"),
     Variable("temperature_max", _REGION_TIME, "degC", "hottest robust core of the region"),
     Variable("temperature_mean", _REGION_TIME, "degC", "mean of the region"),
+    Variable("rise_raw_max", _REGION_TIME, "K", "rise of the hottest single pixel of the region"),
     Variable("rise_max", _REGION_TIME, "K", "rise of the hottest robust core"),
     Variable("rise_mean", _REGION_TIME, "K", "rise of the mean"),
     Variable("rise_uncertainty", _REGION_TIME, "K", "standard uncertainty of rise_mean"),
@@ -300,24 +320,45 @@ _ROWS: Final = (
     Variable("foster_resistance", _FOSTER, "K W-1", "of each term of a Foster network, per watt of the item"),
     Variable("foster_time", _FOSTER, "s", "time constant of each term of the Foster network"),
     Variable("is_steady", _REGION, "1", "whether the region has settled", flags=YES_NO),
+    Variable("ambient_lag_correction", _REGION, "K", "added at the end for the part's lag behind a drifting ambient"),
+    Variable("final_rise", ("y", "x"), "K", "final rise of the pixel in the stretch that final values are of"),
+    Variable("final_rise_uncertainty", ("y", "x"), "K", "standard uncertainty of final_rise"),
+    Variable("rise_time_constant", ("y", "x"), "s", "time constant of the way there; NaN where there is none"),
+    Variable("final_rise_status", ("y", "x"), "1", "what final_rise is, or why there is none", flags=STEADY_STATUS),
+    Variable("final_stretch", (), "1", "number of the stretch that final values are of, the first is 0"),
+    Variable("stretch_start", _STRETCH, "s", "start of a stretch through which nothing was changed"),
+    Variable("stretch_end", _STRETCH, "s", "its end"),
+    Variable("stretch_rise", _REGION_STRETCH, "K", "final rise of the mean in the stretch"),
+    Variable("stretch_rise_uncertainty", _REGION_STRETCH, "K", "standard uncertainty of stretch_rise"),
+    Variable("stretch_rise_own", _REGION_STRETCH, "K", "part of it that two stretches do not share"),
+    Variable("stretch_time_constant", _REGION_STRETCH, "s", "time constant of the way to the stretch's final rise"),
+    Variable("stretch_remaining", _REGION_STRETCH, "K", "rise still to come at the end of the stretch"),
+    Variable("stretch_steady", _REGION_STRETCH, "1", "whether the region has settled by then", flags=YES_NO),
+    Variable("stretch_status", _REGION_STRETCH, "1", "what stretch_rise is, or why there is none", flags=STEADY_STATUS),
     # --- spread.nc -------------------------------------------------------------------------------------------
-    Variable(
-        "spread_major",
-        _REGION_TIME,
-        "mm",
-        "footprint of the rise, one standard deviation along its long axis",
-    ),
-    Variable(
-        "spread_minor",
-        _REGION_TIME,
-        "mm",
-        "footprint of the rise, one standard deviation along its short axis",
-    ),
-    Variable("spread_orientation", _REGION_TIME, "degree", "long axis, counter-clockwise from +x"),
+    Variable("final_flow_direction", _REGION, "degree", "where the region's heat is carried to at the end"),
+    Variable("spread_major", _REGION_TIME, "mm", "own heat's footprint, one standard deviation along its long axis"),
+    Variable("spread_major_uncertainty", _REGION_TIME, "mm", "standard uncertainty of spread_major"),
+    Variable("spread_minor", _REGION_TIME, "mm", "own heat's footprint, one standard deviation along its short axis"),
+    Variable("spread_minor_uncertainty", _REGION_TIME, "mm", "standard uncertainty of spread_minor"),
+    Variable("spread_orientation", _REGION_TIME, "degree", "long axis, counter-clockwise from +x; NaN where not told"),
+    Variable("spread_orientation_uncertainty", _REGION_TIME, "degree", "standard uncertainty of spread_orientation"),
     Variable("spread_area", _REGION_TIME, "mm2", "area of the footprint above half of its peak"),
+    Variable("spread_area_uncertainty", _REGION_TIME, "mm2", "standard uncertainty of spread_area"),
     Variable("drift_x", _REGION_TIME, "mm", "footprint centroid minus source centre"),
     Variable("drift_y", _REGION_TIME, "mm", "footprint centroid minus source centre"),
-    Variable("spread_cut", _REGION_TIME, "1", "whether the footprint is cut by the edge of the board", flags=YES_NO),
+    Variable("drift_uncertainty", _REGION_TIME, "mm", "standard uncertainty of drift_x, and of drift_y"),
+    Variable("spread_taken_off", _REGION_TIME, "1", "what others bring to the footprint, over its own peak"),
+    Variable("spread_growth", _REGION_TIME, "mm2 s-1", "growth of the footprint's variance, mean of its two axes"),
+    Variable("spread_growth_uncertainty", _REGION_TIME, "mm2 s-1", "standard uncertainty of spread_growth"),
+    Variable("decay_direction", _REGION_TIME, "degree", "direction of decay_downstream, counter-clockwise from +x"),
+    Variable("decay_axis", _REGION_TIME, "1", "what decay_direction is", flags=DECAY_AXIS),
+    Variable("decay_downstream", _REGION_TIME, "mm", "own heat falls to 1/e over so far along decay_direction"),
+    Variable("decay_downstream_uncertainty", _REGION_TIME, "mm", "standard uncertainty of decay_downstream"),
+    Variable("decay_upstream", _REGION_TIME, "mm", "own heat falls to 1/e over so far against decay_direction"),
+    Variable("decay_upstream_uncertainty", _REGION_TIME, "mm", "standard uncertainty of decay_upstream"),
+    Variable("spread_status", _REGION_TIME, "1", "what became of the footprint", flags=SPREAD_STATUS),
+    Variable("spread_cut", _REGION_TIME, "1", "whether the board's edge or a neighbour cuts it", flags=YES_NO),
     # --- flow.nc ---------------------------------------------------------------------------------------------
     Variable("flow_direction", _BOARD, "degree", "direction that heat is carried to"),
     Variable("flow_direction_uncertainty", _BOARD, "degree", "standard uncertainty of the direction"),
@@ -333,8 +374,27 @@ _ROWS: Final = (
     Variable("board_flow_direction", _TIME, "degree", "direction that the board's heat is carried to"),
     Variable("board_flow_direction_uncertainty", _TIME, "degree", "standard uncertainty of the direction"),
     Variable("board_flow_status", _TIME, "1", "whether the direction can be told", flags=FLOW_STATUS),
+    Variable("flow_reason", _BOARD, "1", "why there is no direction", flags=FLOW_REASON),
+    Variable("region_flow_reason", _REGION_TIME, "1", "why there is no direction", flags=FLOW_REASON),
+    Variable("board_flow_reason", _TIME, "1", "why there is no direction", flags=FLOW_REASON),
+    Variable("local_flow_direction", _LOCAL, "degree", "direction that heat drifts to in the surface"),
+    Variable(
+        "local_flow_direction_uncertainty", _LOCAL, "degree", "standard uncertainty, if heat moves in the surface"
+    ),
+    Variable("local_drift_x", _LOCAL, "mm-1", "drift velocity of heat over its diffusivity, to the right"),
+    Variable("local_drift_y", _LOCAL, "mm-1", "drift velocity of heat over its diffusivity, up"),
+    Variable("local_drift_xx", _LOCAL, "mm-2", "variance of local_drift_x"),
+    Variable("local_drift_xy", _LOCAL, "mm-2", "covariance of local_drift_x and local_drift_y"),
+    Variable("local_drift_yy", _LOCAL, "mm-2", "variance of local_drift_y"),
+    Variable("local_peclet", _LOCAL, "1", "drift times the healing length over the diffusivity"),
+    Variable("local_form", _LOCAL, "1", "form of the equation that the local drift comes from", flags=LOCAL_FORM),
+    Variable(
+        "local_agreement", _LOCAL, "1", "squared distance of its two forms, chi-squared of two degrees of freedom"
+    ),
+    Variable("local_reason", _LOCAL, "1", "why there is no local drift", flags=FLOW_REASON),
     Variable("opening_rise", _OPENING, "K", "rise of the surface next to the opening"),
     Variable("opening_role", _OPENING, "1", "whether air enters or leaves", flags=OPENING_ROLE),
+    Variable("opening_role_probability", _OPENING, "1", "probability of the likelier role, 0.5 to 1"),
     # --- comparison.nc: session minus reference --------------------------------------------------------------
     Variable("rise_difference", _PAIR_MAP, "K", "difference of the final rise"),
     Variable("rise_difference_uncertainty", _PAIR_MAP, "K", "standard uncertainty, own terms only"),
@@ -362,6 +422,8 @@ _ROWS: Final = (
     Variable("reference_flow_status", _PAIR, "1", "whether the direction can be told", flags=FLOW_STATUS),
     # --- coordinates -----------------------------------------------------------------------------------------
     Variable("elapsed", _TIME, "s", "time since the first frame"),
+    Variable("local_x", ("local_x",), "mm", "places of the local drift, as x"),
+    Variable("local_y", ("local_y",), "mm", "places of the local drift, as y"),
     Variable("x", ("x",), "mm", "to the right from the board's lower-left corner", "projection_x_coordinate"),
     Variable("y", ("y",), "mm", "up from the board's lower-left corner", "projection_y_coordinate"),
 )

@@ -8,13 +8,14 @@ import numpy.typing as npt
 import xarray as xr
 
 from heatwake.kernels.exponentials import Exponentials, fit_exponentials
+from heatwake.kernels.settling import Settling, thin
 from heatwake.kernels.steadiness import CRITERIA, change_at_end
-from heatwake.kernels.transient import Settling, thin, time_to_reach
+from heatwake.kernels.transient import time_to_reach
 from heatwake.schema.variables import STEADY_STATUS
 
 Array = npt.NDArray[Any]
 
-TERMS: Final = 2  # exponentials of a heating curve
+TERMS: Final = 4  # exponentials of a heating curve: two of its own, up to four that all regions share
 FOSTER: Final = (2, 3, 4)  # terms of a network
 FOSTER_POINTS: Final = 120
 REACHED: Final = 1.96  # standard deviations: 95 % of a normal distribution
@@ -26,12 +27,18 @@ def settled(rows: Sequence[Settling], *, least: float, share: float) -> Array:
     return np.array(known, dtype=np.int8)
 
 
-def settled_by_rate(rise: Array, *, elapsed: Array, onset: float, name: str, average: float) -> Array:
-    """Tell which regions (region, time) meet a published criterion; a record shorter than it meets none."""
+def settled_by_rate(rise: Array, *, elapsed: Array, start: float, name: str, average: float) -> Array:
+    """Tell which regions (region, time) meet a published criterion; a record shorter than it meets none.
+
+    One that speaks of the slowest part is met by all or by none.
+    """
     criterion = CRITERIA[name]
-    start = onset if np.isfinite(onset) else float(elapsed[0])
-    changes = [change_at_end(row, elapsed=elapsed, start=start, criterion=criterion, average=average) for row in rise]
-    return np.array([change <= criterion.limit for change in changes], dtype=np.int8)
+    changes = np.array(
+        [change_at_end(row, elapsed=elapsed, start=start, criterion=criterion, average=average) for row in rise]
+    )
+    if criterion.slowest and np.isfinite(changes).any():
+        changes = np.full(len(changes), np.nanmax(changes))
+    return np.asarray(changes <= criterion.limit, dtype=np.int8)
 
 
 def transient_variables(rows: Sequence[Settling]) -> dict[str, Any]:

@@ -37,6 +37,7 @@ DIGITS: Final = {  # decimals of maps over time that are kept, far below their n
     "rise_noise": 4,
 }
 BLOCK_BYTES: Final = 8 * 2**20  # of one map variable, float32
+AT_ONCE_BYTES: Final = 2**19  # maps of fewer are read when their file is opened
 
 
 @contextmanager
@@ -206,21 +207,25 @@ class StoredMaps:
 
 
 def open_result(path: Path) -> xr.Dataset:
-    """Open a result: maps over time lazily, in blocks of some megabytes along it, all else in memory."""
+    """Open a result: large maps over time lazily, in blocks of some megabytes along it, all else in memory."""
     with (
         LIBRARY,
         uninterrupted(),
         xr.open_dataset(path, engine="netcdf4", decode_timedelta=False, cache=False) as stored,
     ):
-        lazy = [str(n) for n, v in stored.data_vars.items() if v.dims[:1] == ("time",) and v.ndim == 3]
+        over_time = [n for n, v in stored.data_vars.items() if v.dims[:1] == ("time",) and v.ndim == 3]
+        lazy = [str(name) for name in over_time if stored[name].nbytes > AT_ONCE_BYTES]
         dataset = stored.drop_vars(lazy).load().drop_attrs(deep=False)
         maps = {name: stored[name].variable for name in lazy}
         described = {name: (v.dims, v.shape, v.dtype, dict(v.attrs)) for name, v in maps.items()}
+    opened = {}
     for name, (dims, shape, dtype, attributes) in described.items():
-        count = max(1, BLOCK_BYTES // (4 * shape[1] * shape[2]))
-        blocks = da.from_array(StoredMaps(path, name, shape, dtype), chunks=(count, -1, -1), asarray=False, fancy=False)
-        dataset[name] = (dims, blocks, attributes)
-    return dataset
+        chunks = (max(1, BLOCK_BYTES // (4 * shape[1] * shape[2])), -1, -1)
+        maps_of = StoredMaps(path, name, shape, dtype)
+        nothing = np.empty((0, 0, 0), dtype=dtype)  # else dask opens the file to see what it reads
+        blocks = da.from_array(maps_of, chunks=chunks, asarray=False, fancy=False, meta=nothing)
+        opened[name] = (dims, blocks, attributes)
+    return dataset.assign(opened)
 
 
 def write_result(
