@@ -85,6 +85,7 @@ _ROWS: Final = (
     # --- the session as read: frames in image coordinates --------------------------------------------------
     Variable("stored_level", ("frame", "row", "column"), "1", "value as stored"),
     Variable("level_temperature", ("level",), "degC", "temperature that a stored level stands for"),
+    Variable("stored_temperature", ("frame", "row", "column"), "degC", "temperature as stored"),
     Variable("bin", ("frame",), "1", "number of the analysis step"),
     Variable("indicated_temperature", ("frame", "row", "column"), "degC", "temperature as the camera wrote it"),
     Variable("bare_temperature", ("bare_frame", "row", "column"), "degC", "as the camera wrote it, no film"),

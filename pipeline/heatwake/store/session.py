@@ -1,20 +1,16 @@
 """From a session's folder to the dataset that travels through the stages."""
 
 import hashlib
-from collections.abc import Callable
 from dataclasses import dataclass
-from functools import cached_property, partial
+from functools import cached_property
 from glob import glob
 from pathlib import Path
 from typing import Any, Final
 
-import dask.array as da
 import numpy as np
 import numpy.typing as npt
 import pandas as pd
 import xarray as xr
-from xarray.backends import BackendArray
-from xarray.core import indexing
 
 from heatwake.errors import InputError
 from heatwake.kernels.planck import response_ends
@@ -25,17 +21,15 @@ from heatwake.schema.variables import FILM_MODEL, OPENING_KIND, label
 from heatwake.stages.board_place import require_plausible
 from heatwake.store.calibration import Calibration, open_calibration
 from heatwake.store.colour_limits import limits_file, on_scale
+from heatwake.store.frame_arrays import frame_arrays, lazy_temperature
 from heatwake.store.frame_times import frame_times
 from heatwake.store.frames import Recording, open_recording
 from heatwake.store.tables import read_ambient, read_parts, read_response, read_thermocouples
 from heatwake.store.toml import read_toml
 from heatwake.store.within import require_within
 
-BLOCK_BYTES: Final = 32 * 2**20  # of float32 frames; two blocks a thread are alive at a time
 PLACE_KEYS: Final = ("corners_px", "points", "mm_per_px")  # of the board in the picture
-LEVELS: Final = 2**16  # that two bytes tell apart
 UNKNOWN_CLOCK: Final = pd.Timestamp("1970-01-01")
-KELVIN: Final = 273.15
 NAMED_VARIABLES: Final = (".npz", ".nc", ".nc4", ".cdf", ".h5", ".hdf5", ".zarr")
 
 
@@ -137,7 +131,7 @@ def _open(folder: Path, description: Session) -> OpenSession:
     if calibration is not None:
         calibration.tell_outside(recording, frames)
     dataset = xr.Dataset(
-        _frames(recording, frames, calibration=calibration),
+        frame_arrays(recording, frames, calibration=calibration),
         coords={
             "elapsed": ("frame", elapsed, {"units": "s", "long_name": "time since the first frame"}),
             "time": ("frame", _datetimes(elapsed, clock), {"standard_name": "time", "comment": _clock_comment(clock)}),
@@ -181,83 +175,6 @@ def _datetimes(elapsed: npt.NDArray[np.float64], clock: pd.Timestamp | None) -> 
 
 def _clock_comment(clock: pd.Timestamp | None) -> str:
     return "UTC" if clock is not None else "clock not known: counted from 1970-01-01"
-
-
-def _frames(recording: Recording, frames: Frames, *, calibration: Calibration | None) -> dict[str, Any]:
-    """Return the frames, lazily: in blocks as temperatures, and singly as stored where two bytes hold them."""
-    dims = ("frame", "row", "column")
-    to_temperature = _scale(recording, frames, calibration=calibration)
-    arrays: dict[str, Any] = {"indicated_temperature": (dims, _temperature(recording, to_temperature))}
-    if recording.dtype == np.uint16:
-        arrays |= {
-            "stored_level": (dims, indexing.LazilyIndexedArray(StoredFrames(recording))),
-            "level_temperature": ("level", to_temperature(np.arange(LEVELS, dtype=np.uint16))),
-        }
-    return arrays
-
-
-class StoredFrames(BackendArray):
-    """A recording's stored values as xarray reads them: a slice reads its frames and no other."""
-
-    def __init__(self, recording: Recording) -> None:
-        self.recording = recording
-        self.shape = recording.shape
-        self.dtype = recording.dtype
-
-    def __getitem__(self, key: indexing.ExplicitIndexer) -> npt.NDArray[Any]:
-        """Return what an indexer asks for."""
-        values: npt.NDArray[Any] = indexing.explicit_indexing_adapter(
-            key, self.shape, indexing.IndexingSupport.BASIC, self._read
-        )
-        return values
-
-    def _read(self, key: tuple[Any, ...]) -> npt.NDArray[Any]:
-        frames, rows, columns = key
-        if isinstance(frames, int | np.integer):
-            one: npt.NDArray[Any] = self.recording[slice(int(frames), int(frames) + 1), rows, columns][0]
-            return one
-        return self.recording[frames, rows, columns]
-
-
-def _temperature(
-    recording: Recording, to_temperature: Callable[[npt.NDArray[Any]], npt.NDArray[np.float32]]
-) -> da.Array:
-    """Return temperatures [degC] as the camera wrote them, float32, NaN where there is no reading; lazy."""
-    per_frame = recording.shape[1] * recording.shape[2] * 4
-    count = max(1, min(recording.shape[0], BLOCK_BYTES // per_frame))
-    stored = da.from_array(recording, chunks=(count, -1, -1), asarray=False, fancy=False, meta=np.empty(0))
-    lazy: da.Array = da.map_blocks(to_temperature, stored, dtype=np.float32, meta=np.empty((0, 0, 0), np.float32))
-    return lazy
-
-
-def _scale(
-    recording: Recording, frames: Frames, *, calibration: Calibration | None
-) -> Callable[[npt.NDArray[Any]], npt.NDArray[np.float32]]:
-    """Return the function from stored values to temperatures."""
-    return partial(
-        _decode,
-        scale=frames.scale,
-        offset=frames.offset - (KELVIN if frames.unit == "K" else 0.0),
-        masked=frames.masked if recording.dtype.kind == "u" else None,
-        calibration=calibration,
-    )
-
-
-def _decode(
-    block: npt.NDArray[Any],
-    *,
-    scale: float,
-    offset: float,
-    masked: int | None,
-    calibration: Calibration | None,
-) -> npt.NDArray[np.float32]:
-    values = block.astype(np.float64) * scale + offset
-    if calibration is not None:
-        values = calibration.temperature(values)
-    values[~np.isfinite(values)] = np.nan
-    if masked is not None:
-        values[block == masked] = np.nan
-    return values.astype(np.float32)
 
 
 def _nan(value: float | None) -> float:
@@ -501,8 +418,7 @@ def _pair(
                 f"film.{name}", f"{found[2]}x{found[1]} pixels", f"must be {wanted[2]}x{wanted[1]} like the frames"
             )
         dims = (f"{name}_frame", "row", "column")
-        scale = _scale(recording, frames, calibration=calibration)
-        arrays[f"{name}_temperature"] = (dims, _temperature(recording, scale))
+        arrays[f"{name}_temperature"] = (dims, lazy_temperature(recording, frames, calibration=calibration))
         files[f"film.{name}"] = list(recording.files)
     return arrays, files
 

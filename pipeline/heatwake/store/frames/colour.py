@@ -1,6 +1,5 @@
 """Colour video: each pixel's place on the colour bar that is in the picture."""
 
-from collections import deque
 from dataclasses import dataclass, replace
 from functools import lru_cache, partial
 from pathlib import Path
@@ -189,19 +188,6 @@ def _made_reader(colours: bytes, places: bytes, levels: int) -> ScaleReader:
 
 
 def _read(path: Path, key: str, sieve: Sieve, index: npt.NDArray[np.int64]) -> Array:
-    """Return places of frames; those of the last two blocks are at hand, for who takes a block's frames one by one."""
-    mark = (path, path.stat().st_mtime_ns, sieve.scene, sieve.scale.colours.tobytes(), index.tobytes())
-    kept = next((frames for known, frames in tuple(_AT_HAND) if known == mark), None)
-    if kept is None:
-        kept = _sieved(path, key, sieve, index)
-        _AT_HAND.append((mark, kept))
-    return kept.copy()
-
-
-_AT_HAND: Final[deque[tuple[tuple[Any, ...], Array]]] = deque(maxlen=2)
-
-
-def _sieved(path: Path, key: str, sieve: Sieve, index: npt.NDArray[np.int64]) -> Array:
     # four bytes, blue first, are one number as the reader of the scale takes it, but for the last byte
     codes = read_video(path, key, "bgra", sieve.scene, index).view("<u4")[..., 0] & np.uint32(0xFFFFFF)
     reader = _reader_of(sieve.scale)
