@@ -216,8 +216,8 @@ def limits_applied(
 
 
 def _in_degrees(read: Any, changing: bool, index: npt.NDArray[np.float64]) -> Array:
-    places = read(index[:, :2].astype(np.int64))
-    low, high = (index[:, column, None, None].astype(np.float32) for column in (2, 3))
+    places = read(index[:, :-2].astype(np.int64))
+    low, high = (index[:, column, None, None].astype(np.float32) for column in (-2, -1))
     if changing:
         places[(places <= 0) | (places >= 1)] = np.nan
     return np.asarray(low + places * (high - low), dtype=np.float32)

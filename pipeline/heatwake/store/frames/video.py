@@ -27,7 +27,6 @@ CONTAINERS: Final = {
 }
 GREY: Final = ("gray16le", "gray16be")
 LOSSLESS_GREY: Final = ("ffv1",)
-FAR: Final = 48  # frames ahead from where on a key frame is looked for
 WANTED: Final = "must be a whole video file"
 
 Box = tuple[int, int, int, int]
@@ -116,28 +115,32 @@ def _open(path: Path) -> tuple[Any, Any]:
 
 
 def _index(path: Path) -> tuple[npt.NDArray[np.int64], npt.NDArray[np.float64], tuple[int, int], str]:
-    """Return number and time stamp of each frame in the order shown, their times [s], size and pixel format.
+    """Return each frame's place in the order shown, their times [s], size and pixel format.
 
-    Nothing is decoded: packets tell.
+    A place is its number, its time stamp, and the number of the key frame that decoding it has to begin at. Nothing is decoded: packets tell.
     """
     container, stream = _open(path)
     with container:
         context = stream.codec_context
         size, kind, base = (context.height, context.width), str(context.pix_fmt), float(stream.time_base)
-        stamps = []
+        stamps, keys = [], []
         for packet in container.demux(stream):
             if packet.size and not packet.is_discard:
                 stamps.append(packet.pts if packet.pts is not None else packet.dts)
+                keys.append(packet.is_keyframe)
             if len(stamps) > MOST_FRAMES:
                 raise ValueError(f"more than {MOST_FRAMES} frames")
         if any(stamp is None for stamp in stamps):
             raise ValueError("frames without times")
         # in AVI stamps count pictures as they are stored; where those are reordered only their number in turn counts
         counted = path.suffix.lower() == ".avi" and context.has_b_frames
-    shown = np.sort(np.array(stamps, dtype=np.int64))
-    marks = np.full(len(shown), -1, dtype=np.int64) if counted else shown
+    order = np.argsort(np.array(stamps, dtype=np.int64), kind="stable")
+    shown = np.array(stamps, dtype=np.int64)[order]
+    numbers = np.arange(len(shown))
+    begins = np.maximum.accumulate(np.where(np.array(keys, dtype=bool)[order], numbers, 0))
+    places = [numbers, np.full_like(numbers, -1), np.zeros_like(numbers)] if counted else [numbers, shown, begins]
     seconds = (shown - shown[:1]) * base
-    return np.stack([np.arange(len(shown)), marks], axis=1), seconds.astype(np.float64), size, kind
+    return np.stack(places, axis=1), seconds.astype(np.float64), size, kind
 
 
 class _Decoder:
@@ -150,9 +153,9 @@ class _Decoder:
         self.position = 0
 
     def read(self, place: Sequence[int]) -> Array:
-        """Return a frame, as ``kind`` and cut to ``box``, by its number and time stamp."""
-        number, stamp = place
-        if stamp >= 0 and number - self.position > FAR:
+        """Return a frame, as ``kind`` and cut to ``box``, by its place."""
+        number, stamp, begin = place
+        if begin > self.position:
             self._container.seek(stamp, stream=self._stream, backward=True)
             self._frames = self._container.decode(self._stream)
         frame = self._next(stamp) if stamp >= 0 else self._count(number)
@@ -188,7 +191,7 @@ class _Decoder:
             self._container.close()
 
 
-CURSORS: Final = Cursors(_Decoder)
+CURSORS: Final = Cursors(_Decoder, start=lambda place: place[2])
 
 
 def read_video(path: Path, key: str, kind: str, box: Box, index: npt.NDArray[np.int64]) -> Array:
