@@ -13,6 +13,7 @@ import sys
 import tempfile
 from collections.abc import Iterator
 from contextlib import contextmanager
+from functools import cache
 from pathlib import Path
 
 import cv2
@@ -111,14 +112,23 @@ def damaged(sound: Path, target: Path, rng: np.random.Generator) -> None:
     if sound.is_file():
         target.write_bytes(mutated(sound.read_bytes(), rng))
         return
-    if target.exists():
-        shutil.rmtree(target)
-    shutil.copytree(sound, target)
-    files = sorted(path for path in target.rglob("*") if path.is_file() and path.stat().st_size)
-    described = [path for path in files if path.suffix == ".json" or path.name.startswith(".z")]
-    chosen = described if rng.random() < 0.5 else files
+    if not target.exists():
+        shutil.copytree(sound, target)
+    files = _files(sound)
+    for name, content in files.items():
+        if (target / name).read_bytes() != content:  # damaged by the case before
+            (target / name).write_bytes(content)
+    described = [name for name in files if name.suffix == ".json" or name.name.startswith(".z")]
+    chosen = described if rng.random() < 0.5 else [*files]
     one = chosen[int(rng.integers(0, len(chosen)))]
-    one.write_bytes(mutated(one.read_bytes(), rng))
+    (target / one).write_bytes(mutated(files[one], rng))
+
+
+@cache
+def _files(folder: Path) -> dict[Path, bytes]:
+    """Return what is in the files of a folder that hold something."""
+    found = sorted(path for path in folder.rglob("*") if path.is_file() and path.stat().st_size)
+    return {path.relative_to(folder): path.read_bytes() for path in found}
 
 
 def read(path: Path) -> None:

@@ -1,5 +1,6 @@
 """Colour video: temperatures by the bar in the picture, letters masked, on palettes that the code has never seen."""
 
+import av
 import cv2
 import numpy as np
 import pytest
@@ -8,6 +9,7 @@ from heatwake.errors import InputError
 from heatwake.schema.session import Palette
 from heatwake.store.colour_limits import read_limits
 from heatwake.store.frames import open_recording
+from heatwake.store.frames.colour_codes import Native, colour_codes, colours_of
 from heatwake.store.session import open_session
 from store.videos import BAR, SCENE, coloured, encode, warm_scene
 
@@ -139,3 +141,24 @@ def test_limits_that_are_none_are_refused(tmp_path, rows, line):
     (tmp_path / "limits.csv").write_text("elapsed_s,low_degC,high_degC\n" + rows)
     with pytest.raises(InputError, match=line):
         read_limits(tmp_path / "limits.csv")
+
+
+@pytest.mark.parametrize(
+    ("codec", "pixels", "most"),
+    [
+        ("libx264", "yuv444p", 0),
+        ("libx264", "yuv420p", 3),
+        ("libx264", "yuv422p", 3),
+        ("mjpeg", "yuvj420p", 3),
+        ("ffv1", "bgr0", 0),
+    ],
+)
+def test_colours_as_decoded_are_those_that_the_library_makes(tmp_path, codec, pixels, most):
+    """Where chroma is halved its own conversion takes short cuts of up to three steps of 255."""
+    pictures, _ = coloured(SHARES[:1], "turbo")
+    encode(tmp_path / "a.mkv", pictures, codec=codec, pixels=pixels)
+    with av.open(str(tmp_path / "a.mkv")) as container:
+        frame = next(container.decode(video=0))
+        made = colours_of(colour_codes(frame).reshape(-1), Native.of(frame))
+        expected = frame.to_ndarray(format="rgb24").reshape(-1, 3)
+    assert abs(made.astype(int) - expected).max() <= most

@@ -4,6 +4,7 @@ Colours are compared in CIE L*a*b* (CIE 1976, D65, of sRGB after IEC 61966-2-1):
 look.
 """
 
+from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Any, Final
 
@@ -133,6 +134,10 @@ def _fold(scale: ColourScale) -> tuple[float, float] | None:
     return float(low), float(high)
 
 
+def _bytes_of(codes: Array) -> Array:
+    return np.stack([codes >> 16, (codes >> 8) & 255, codes & 255], axis=1).astype(np.uint8)
+
+
 class ScaleReader:
     """Finds places on a scale for 8-bit colours; each colour is sought once.
 
@@ -141,9 +146,12 @@ class ScaleReader:
     Parameters
     ----------
     scale : ColourScale
+    colours_of : callable, optional
+        Makes red, green and blue (n, 3) of colours that are one number each (n,); by default a byte each, red highest.
     """
 
-    def __init__(self, scale: ColourScale) -> None:
+    def __init__(self, scale: ColourScale, colours_of: Callable[[Array], Array] | None = None) -> None:
+        self._colours_of = colours_of or _bytes_of
         fine = np.linspace(0, len(scale.places) - 1, FINE * (len(scale.places) - 1) + 1)
         known = np.arange(len(scale.places))
         self._places = np.interp(fine, known, scale.places)
@@ -159,19 +167,18 @@ class ScaleReader:
         return places, (tenths / 10).astype(np.float32)
 
     def read_codes(self, codes: npt.NDArray[Any]) -> tuple[npt.NDArray[np.float32], npt.NDArray[np.uint8]]:
-        """Return places, and distances in tenths, of colours as one number each: red, green and blue, a byte each."""
-        steps = self._steps[codes]
+        """Return places, and distances in tenths, of colours as one number each."""
+        steps = self._steps.take(codes)
         if not steps.all():
             self._seek(np.unique(codes[steps == 0]))
-            steps = self._steps[codes]
+            steps = self._steps.take(codes)
         places = steps.astype(np.float32)
         places -= np.float32(1)
         places *= np.float32(1 / (STEPS - 1))
-        return places, self._distances[codes]
+        return places, self._distances.take(codes)
 
     def _seek(self, codes: npt.NDArray[Any]) -> None:
-        colours = np.stack([codes >> 16, (codes >> 8) & 255, codes & 255], axis=1).astype(np.uint8)
-        sought = to_lab(colours)
+        sought = to_lab(self._colours_of(codes))
         nearest = self._nearest(sought).astype(np.intp)
         distances = np.linalg.norm(sought - self._colours[nearest], axis=1)
         # distances first: another thread takes a step that is there for a colour that is known

@@ -12,8 +12,9 @@ import numpy.typing as npt
 from heatwake.errors import InputError
 from heatwake.kernels.colour_scale import ColourScale, ScaleReader, learn_scale, to_lab
 from heatwake.schema.session import Palette
+from heatwake.store.frames.colour_codes import Native, colours_of
 from heatwake.store.frames.recording import Array, OwnTimes, Recording
-from heatwake.store.frames.video import Box, read_video
+from heatwake.store.frames.video import CODES, Box, native_colours, read_video
 
 SAMPLES: Final = 9  # frames from which the bar and what stands over the scene are learnt
 ACROSS: Final = 0.5  # of the bar's width, in its middle: beside it are frame and ticks
@@ -26,6 +27,7 @@ SPREADS: Final = 5.0  # of the usual distances above their median, above these
 AT_END: Final = 0.04  # of the scale
 STANDS_OUT: Final = 0.25  # of the scale, from what is around
 AROUND: Final = 21  # [px]
+PLAIN: Final = Native("rgb24", 0, 0)  # red, green and blue in a number as they are
 LEAST_SAMPLES: Final = 3  # frames that tell what stands still
 
 
@@ -38,6 +40,8 @@ class Sieve:
     scene : tuple of int
         The part of the picture.
     scale : ColourScale
+    native : Native
+        How the video codes colours.
     tolerance : float
         Distance from the palette above which a pixel is no reading.
     reach : int
@@ -48,6 +52,7 @@ class Sieve:
 
     scene: Box
     scale: ColourScale
+    native: Native
     tolerance: float
     reach: int
     still: npt.NDArray[np.uint8]
@@ -75,7 +80,9 @@ def open_colour(
     bar = _box(palette.bar_px, shape, key="palette.bar_px")
     scene = whole if palette.image_px is None else _box(palette.image_px, shape, key="palette.image_px")
     picked = index[np.unique(np.linspace(0, len(index) - 1, SAMPLES).round().astype(int))]
-    pictures = read_video(path, key, "rgb24", whole, picked)
+    native = native_colours(path, key)
+    codes = read_video(path, key, CODES, whole, picked)
+    pictures = colours_of(codes.reshape(-1), native).reshape(*codes.shape, 3)
     strip = _strip(_cut(pictures, bar), hot_end=palette.hot_end)
     scale = learn_scale(strip)
     if isinstance(scale, str):
@@ -84,7 +91,7 @@ def open_colour(
     tolerance, noise = _usual_distance(scenes, scale, least=SUBSAMPLED if subsampled else TOLERANCE)
     reach = 2 if subsampled else 1
     still = _still_graphics(scenes, scale, reach=reach) | _bar_in(scene, bar, reach=reach)
-    sieve = Sieve(scene, scale, tolerance, reach, np.packbits(still))
+    sieve = Sieve(scene, scale, native, tolerance, reach, np.packbits(still))
     half_pixel = 0.5 / len(strip)  # how well the scale's ends are known
     error = float(np.sqrt((1 / scale.levels) ** 2 / 12 + half_pixel**2 / 3 + (noise * scale.slowness) ** 2))
     size = (scene[3] - scene[1], scene[2] - scene[0])
@@ -177,20 +184,20 @@ def _grown(mask: npt.NDArray[np.bool_], reach: int) -> npt.NDArray[np.bool_]:
     return np.asarray(grown, dtype=np.uint8) > 0
 
 
-def _reader_of(scale: ColourScale) -> ScaleReader:
-    return _made_reader(scale.colours.tobytes(), scale.places.tobytes(), scale.levels)
+def _reader_of(scale: ColourScale, native: Native = PLAIN) -> ScaleReader:
+    return _made_reader(scale.colours.tobytes(), scale.places.tobytes(), scale.levels, native)
 
 
 @lru_cache(maxsize=2)
-def _made_reader(colours: bytes, places: bytes, levels: int) -> ScaleReader:
+def _made_reader(colours: bytes, places: bytes, levels: int, native: Native) -> ScaleReader:
     """Return the reader of a scale, once a process."""
-    return ScaleReader(ColourScale(np.frombuffer(colours).reshape(-1, 3), np.frombuffer(places), levels))
+    scale = ColourScale(np.frombuffer(colours).reshape(-1, 3), np.frombuffer(places), levels)
+    return ScaleReader(scale, partial(colours_of, native=native))
 
 
 def _read(path: Path, key: str, sieve: Sieve, index: npt.NDArray[np.int64]) -> Array:
-    # four bytes, blue first, are one number as the reader of the scale takes it, but for the last byte
-    codes = read_video(path, key, "bgra", sieve.scene, index).view("<u4")[..., 0] & np.uint32(0xFFFFFF)
-    reader = _reader_of(sieve.scale)
+    codes = read_video(path, key, CODES, sieve.scene, index)
+    reader = _reader_of(sieve.scale, sieve.native)
     masked = np.unpackbits(sieve.still, count=codes[0].size).reshape(codes.shape[1:]).astype(bool)
     frames = np.empty(codes.shape, dtype=np.float32)
     for frame, picture in zip(frames, codes, strict=True):

@@ -57,6 +57,7 @@ def try_first(work: Callable[[], object]) -> None:
 def _try(work: Callable[[], object], says: int) -> NoReturn:
     """Do the work, say what came of it, and end."""
     try:
+        gc.freeze()  # what was there before is not looked through again
         for name in (signal.SIGALRM, signal.SIGINT, signal.SIGSEGV, signal.SIGABRT, signal.SIGBUS):
             signal.signal(name, signal.SIG_DFL)
         signal.alarm(LONGEST_S)

@@ -15,6 +15,7 @@ from heatwake.errors import InputError, one_line, shorten
 from heatwake.schema.session import Palette
 from heatwake.schema.settings import LONG
 from heatwake.store.frames.bounds import MOST_FRAMES, MOST_PIXELS, require_frame_size
+from heatwake.store.frames.colour_codes import Native, colour_codes
 from heatwake.store.frames.cursors import Cursors
 from heatwake.store.frames.recording import Array, OwnTimes, Recording
 
@@ -25,6 +26,7 @@ CONTAINERS: Final = {
     ".avi": "avi",
     ".gif": "gif",
 }
+CODES: Final = "codes"  # a kind of pixels: colours as they are decoded, see colour_codes
 GREY: Final = ("gray16le", "gray16be")
 LOSSLESS_GREY: Final = ("ffv1",)
 WANTED: Final = "must be a whole video file"
@@ -117,7 +119,8 @@ def _open(path: Path) -> tuple[Any, Any]:
 def _index(path: Path) -> tuple[npt.NDArray[np.int64], npt.NDArray[np.float64], tuple[int, int], str]:
     """Return each frame's place in the order shown, their times [s], size and pixel format.
 
-    A place is its number, its time stamp, and the number of the key frame that decoding it has to begin at. Nothing is decoded: packets tell.
+    A place is its number, its time stamp, and the number of the key frame that decoding it has to begin at. Nothing is
+    decoded: packets tell.
     """
     container, stream = _open(path)
     with container:
@@ -150,6 +153,7 @@ class _Decoder:
         self._kind, self._box = kind, box
         self._container, self._stream = _open(path)
         self._frames = self._container.decode(self._stream)
+        self._format = ""
         self.position = 0
 
     def read(self, place: Sequence[int]) -> Array:
@@ -162,10 +166,13 @@ class _Decoder:
         self.position = number + 1
         if frame.is_corrupt:
             raise ValueError(f"frame {number} is damaged")
+        self._format = self._format or frame.format.name
+        if frame.format.name != self._format:
+            raise ValueError(f"frame {number} is of {frame.format.name}, those before of {self._format}")
         left, top, right, bottom = self._box
         if right > frame.width or bottom > frame.height:
             raise ValueError(f"frame {number} is {frame.width}x{frame.height} pixels")
-        picture = frame.to_ndarray(format=self._kind)
+        picture = colour_codes(frame) if self._kind == CODES else frame.to_ndarray(format=self._kind)
         return np.asarray(picture[top:bottom, left:right])
 
     def _next(self, stamp: int) -> Any:
@@ -198,6 +205,16 @@ def read_video(path: Path, key: str, kind: str, box: Box, index: npt.NDArray[np.
     """Return frames as pixels of a kind, cut to a box (left, top, right, bottom)."""
     try:
         return CURSORS.read(path, index, kind, box)
+    except Exception as error:  # each decoder has its own
+        raise unreadable(f"{key}: {path}", error) from None
+
+
+def native_colours(path: Path, key: str) -> Native:
+    """Return how a video's first frame codes its colours."""
+    try:
+        container, stream = _open(path)
+        with container:
+            return Native.of(next(container.decode(stream)))
     except Exception as error:  # each decoder has its own
         raise unreadable(f"{key}: {path}", error) from None
 
