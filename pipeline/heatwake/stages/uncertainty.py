@@ -188,11 +188,11 @@ def _drift(session: xr.Dataset, settings: TemperatureSettings) -> float:
     """Return the uncertainty of what no two readings share and no averaging lessens [K].
 
     Steps of a colour scale are that as well: a smooth surface stays on one side of a step for long, when it is warm and
-    when it is cold and zeroed.
+    when it is cold and zeroed; where nobody looked yet, it will be.
     """
     scale = float(session["scale_uncertainty"]) if "scale_uncertainty" in session else 0.0
-    readings = 2 if bool(session["cold_radiance"].notnull().any()) else 1
-    return float(np.hypot(settings.drift_uncertainty_K, np.sqrt(readings) * scale))
+    zeroed = "cold_radiance" not in session or bool(session["cold_radiance"].notnull().any())
+    return float(np.hypot(settings.drift_uncertainty_K, np.sqrt(2) * scale if zeroed else scale))
 
 
 def input_errors(session: xr.Dataset, settings: TemperatureSettings) -> InputErrors:
