@@ -25,7 +25,6 @@ FOLD: Final = 0.08  # of the scale: places that lie farther apart must differ in
 APART: Final = 10.0  # by so much: some times a difference that is just noticed, 2.3 (Mahy et al. 1994)
 CLIPPED: Final = 0.04  # of the bar in one colour at an end
 FINE: Final = 8  # places between two colours of the bar
-STEPS: Final = 65533  # a place is kept in two bytes, 0 meaning that it was not sought yet
 FAR: Final = 25.5  # distances are kept up to here, in a byte
 
 
@@ -157,7 +156,7 @@ class ScaleReader:
         self._places = np.interp(fine, known, scale.places)
         self._colours = np.stack([np.interp(fine, known, channel) for channel in scale.colours.T], axis=1)
         self._nearest = NearestNDInterpolator(self._colours, np.arange(len(fine)))
-        self._steps = np.zeros(2**24, dtype=np.uint16)
+        self._found = np.zeros(2**24, dtype=np.float32)  # a place and one more; 0 was not sought yet
         self._distances = np.zeros(2**24, dtype=np.uint8)
 
     def read(self, picture: npt.NDArray[np.uint8]) -> tuple[npt.NDArray[np.float32], npt.NDArray[np.float32]]:
@@ -168,19 +167,17 @@ class ScaleReader:
 
     def read_codes(self, codes: npt.NDArray[Any]) -> tuple[npt.NDArray[np.float32], npt.NDArray[np.uint8]]:
         """Return places, and distances in tenths, of colours as one number each."""
-        steps = self._steps.take(codes)
-        if not steps.all():
-            self._seek(np.unique(codes[steps == 0]))
-            steps = self._steps.take(codes)
-        places = steps.astype(np.float32)
+        places = self._found.take(codes)
+        if not places.all():
+            self._seek(np.unique(codes[places == 0]))
+            places = self._found.take(codes)
         places -= np.float32(1)
-        places *= np.float32(1 / (STEPS - 1))
         return places, self._distances.take(codes)
 
     def _seek(self, codes: npt.NDArray[Any]) -> None:
         sought = to_lab(self._colours_of(codes))
         nearest = self._nearest(sought).astype(np.intp)
         distances = np.linalg.norm(sought - self._colours[nearest], axis=1)
-        # distances first: another thread takes a step that is there for a colour that is known
+        # distances first: another thread takes a place that is there for a colour that is known
         self._distances[codes] = np.round(np.minimum(distances, FAR) * 10)
-        self._steps[codes] = 1 + np.round(self._places[nearest] * (STEPS - 1))
+        self._found[codes] = 1 + self._places[nearest]
