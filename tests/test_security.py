@@ -183,15 +183,17 @@ def test_titles_and_names_lead_nowhere(tmp_path):
     assert all(name.startswith("in/place/results/") for name in files_in(tmp_path) - before)
 
 
-@pytest.mark.parametrize("sessions", ['["one/../../place/one"]', '["./one/."]', '["../place/o*"]', '["link"]'])
-def test_however_a_session_is_named_its_results_stand_under_its_folders_name(tmp_path, sessions):
+def test_however_a_session_is_named_its_results_stand_under_its_folders_name(tmp_path):
     place = tmp_path / "place"
     write_session(place / "one")
     (place / "link").symlink_to(place / "one")
-    assert [outcome.state for outcome in run(write_workflow(place, sessions))] == ["done"]
-    assert (place / "results" / "one" / "rise.nc").is_file()
-    assert {path.name for path in tmp_path.iterdir()} == {"place"}
-    assert {path.name for path in (place / "results").iterdir() if path.is_dir()} == {"one"}
+    # Made once: under another name the next ones would find nothing and be done again.
+    ways = ('["one/../../place/one"]', '["./one/."]', '["../place/o*"]', '["link"]')
+    for sessions, state in zip(ways, ("done", "up to date", "up to date", "up to date"), strict=True):
+        assert [outcome.state for outcome in run(write_workflow(place, sessions))] == [state], sessions
+        assert (place / "results" / "one" / "rise.nc").is_file()
+        assert {path.name for path in tmp_path.iterdir()} == {"place"}
+        assert {path.name for path in (place / "results").iterdir() if path.is_dir()} == {"one"}
 
 
 @pytest.mark.parametrize("name", ["comparison.nc", "run.json", ".lock", ".workers", "comparison"])

@@ -249,9 +249,10 @@ def footprints(results: xr.Dataset) -> list[tuple[str, tuple[float, float, float
     if any(key not in results for key in FOOTPRINT):
         return []
     keys = [*FOOTPRINT, *(key for key in BESIDE if key in results)]
+    values_of = {key: results[key] for key in keys}
     found = []
     for name, box in region_boxes(results):
-        series = {key: results[key].sel(region=name).to_numpy().astype(float) for key in keys}
+        series = {key: values.sel(region=name).to_numpy().astype(float) for key, values in values_of.items()}
         known = np.flatnonzero(np.isfinite(series["spread_major"]) & np.isfinite(series["drift_x"]))
         if known.size:
             found.append((name, box, {key: float(values[known[-1]]) for key, values in series.items()}))

@@ -10,6 +10,7 @@ from xml.sax.saxutils import escape
 import matplotlib as mpl
 from matplotlib.axes import Axes
 from matplotlib.backends.backend_agg import FigureCanvasAgg
+from matplotlib.backends.backend_svg import FigureCanvasSVG
 from matplotlib.figure import Figure
 from matplotlib.text import Text
 
@@ -85,7 +86,10 @@ def colour_bar(figure: Figure, axes: Any, picture: Any, *, label: str, below: bo
 def inline_svg(figure: Figure, *, name: str, alt: str) -> str:
     """Return a figure as SVG to stand in a page: no prologue, ids made unique by ``name``, colours from the page."""
     buffer = io.BytesIO()
-    figure.savefig(buffer, format="svg", metadata={"Date": None, "Creator": None, "Format": None, "Type": None})
+    # not by savefig, which draws a figure that fits its parts into itself twice; this lays it out and draws it once
+    nothing = {"Date": None, "Creator": None, "Format": None, "Type": None}
+    canvas: Any = FigureCanvasSVG(figure)
+    canvas.print_svg(buffer, metadata=nothing)
     text = buffer.getvalue().decode()
     text = text[text.index("<svg") :]
     text = re.sub(r"\bid=\"([^\"]+)\"", rf'id="{name}-\1"', text)

@@ -157,6 +157,11 @@ def part_rows(results: xr.Dataset) -> list[PartRow]:
     ]
 
 
+def along(results: xr.Dataset, *dims: str) -> xr.Dataset:
+    """Return the variables that have one of the dimensions, to select in: each of hundreds costs time to pass by."""
+    return results[[name for name in results.data_vars if not set(dims).isdisjoint(results.variables[name].dims)]]
+
+
 def altitude_factor(results: xr.Dataset) -> float:
     """Return what rises grow by at the highest altitude: 1 where none is given; a test of none was at sea level."""
     highest, tested = (float(results[name]) if name in results else np.nan for name in ("max_altitude", "altitude"))
@@ -238,7 +243,7 @@ def verdict(margin_K: float, *, expanded: float, has_limit: bool, settled: bool,
 
 def _row(results: xr.Dataset, number: int, name: str, *, ambient: float, highest: float, factor: float) -> PartRow:
     def value(variable: str) -> float:
-        return float(results[variable][number]) if variable in results else np.nan
+        return float(results.variables[variable][number]) if variable in results else np.nan
 
     rise, uncertainty, limit = value("steady_rise_max"), value("steady_rise_max_uncertainty"), value("region_limit")
     settled = value("is_steady") == 1

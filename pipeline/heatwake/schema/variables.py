@@ -446,7 +446,7 @@ def label(dataset: xr.Dataset) -> xr.Dataset:
         attributes = known.attributes
         if in_pixels and known.units.startswith("mm"):
             attributes["units"] = known.units.replace("mm", "pixel", 1)
-        labelled[name].attrs.update(attributes)
+        labelled.variables[name].attrs.update(attributes)
     return labelled
 
 
@@ -461,6 +461,7 @@ def require(dataset: xr.Dataset, names: Iterable[str]) -> None:
     for name in names:
         if name not in dataset.variables:
             raise DataModelError(f"{name} is missing, the stage needs it; present: {', '.join(map(str, dataset))}")
-        wanted = VARIABLES[name].dims if name in VARIABLES else dataset[name].dims
-        if dataset[name].dims != wanted and set(dataset[name].dims) != set(wanted):
-            raise DataModelError(f"{name} has dimensions {dataset[name].dims}, must have {wanted}")
+        found = dataset.variables[name].dims
+        wanted = VARIABLES[name].dims if name in VARIABLES else found
+        if found != wanted and set(found) != set(wanted):
+            raise DataModelError(f"{name} has dimensions {found}, must have {wanted}")
