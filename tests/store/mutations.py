@@ -180,7 +180,7 @@ def run(sound: Path, folder: Path, *, cases: int, seed: int) -> tuple[int, int]:
     Exception
         What a reader let through; the file is left in the folder.
     """
-    target = folder / f"damaged{sound.suffix}"
+    target = folder / f"{sound.stem}-damaged{sound.suffix}"
     counts = [0, 0]
     for case in range(cases):
         rng = np.random.default_rng([seed, case])
