@@ -4,6 +4,7 @@ import compileall
 import importlib
 import os
 import signal
+from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
@@ -72,11 +73,13 @@ def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
 
 
 @pytest.fixture(scope="session")
-def leaf() -> Path:
+def leaf() -> Iterator[Path]:
     """Folder of the real recording; tests that need it are skipped where it is not there."""
     if not LEAF.is_dir():
         pytest.skip(f"needs the real recording in {LEAF}, which is not part of this repository")
-    return LEAF
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setenv("HEATWAKE_INPUTS", str(LEAF))
+        yield LEAF
 
 
 @pytest.fixture

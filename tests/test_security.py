@@ -101,9 +101,13 @@ def dangers(source: str) -> list[str]:
     return found
 
 
+COPIES_ITSELF = "pipeline/heatwake/store/frames/trial.py"  # the process, not a program: a library is tried in the copy
+
+
 def test_no_module_runs_foreign_code_reaches_the_network_or_starts_programs():
     assert len(MODULES) > 80
-    assert [f"{path.relative_to(ROOT)}:{line}" for path in MODULES for line in dangers(path.read_text())] == []
+    found = [f"{path.relative_to(ROOT)}:{line}" for path in MODULES for line in dangers(path.read_text())]
+    assert [one for one in found if not (one.startswith(COPIES_ITSELF) and one.endswith("os.fork()"))] == []
 
 
 @pytest.mark.parametrize(

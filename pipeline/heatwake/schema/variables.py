@@ -90,6 +90,7 @@ _ROWS: Final = (
     # --- the session as read: frames in image coordinates --------------------------------------------------
     Variable("stored_level", ("frame", "row", "column"), "1", "value as stored"),
     Variable("level_temperature", ("level",), "degC", "temperature that a stored level stands for"),
+    Variable("stored_temperature", ("frame", "row", "column"), "degC", "temperature as stored"),
     Variable("bin", ("frame",), "1", "number of the analysis step"),
     Variable("indicated_temperature", ("frame", "row", "column"), "degC", "temperature as the camera wrote it"),
     Variable("bare_temperature", ("bare_frame", "row", "column"), "degC", "as the camera wrote it, no film"),
@@ -104,6 +105,7 @@ _ROWS: Final = (
     Variable("reflected_setting", (), "degC", "reflected temperature that the camera assumed"),
     Variable("netd", (), "mK", "noise equivalent temperature difference"),
     Variable("accuracy", (), "K", "half-width of the camera's stated accuracy, absolute"),
+    Variable("scale_uncertainty", (), "K", "standard uncertainty of readings off a colour scale"),
     Variable("accuracy_percent", (), "percent", "half-width of the camera's stated accuracy, relative to degC"),
     Variable("film_present", (), "1", "whether a film lies between board and camera", flags=YES_NO),
     Variable("film_transmittance_given", (), "1", "transmittance from the session file; NaN where it is measured"),

@@ -108,8 +108,10 @@ def _beyond_range(session: xr.Dataset, final: Array, windows: list[tuple[slice, 
 
 
 def _noise(session: xr.Dataset) -> float:
+    """Return what of a map is no heat [K]: its noise, and where colours were read how well they tell temperatures."""
     noise = session["rise_noise"].isel(time=-1).to_numpy()
-    return float(np.nanmedian(noise)) if np.isfinite(noise).any() else 0.0
+    known = float(np.nanmedian(noise)) if np.isfinite(noise).any() else 0.0
+    return float(np.hypot(known, session["scale_uncertainty"])) if "scale_uncertainty" in session else known
 
 
 def _least_prominence(session: xr.Dataset, final: Array, settings: RegionsSettings) -> float:

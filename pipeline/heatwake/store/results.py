@@ -10,7 +10,6 @@ from collections.abc import Iterator, Mapping
 from contextlib import ExitStack, contextmanager, suppress
 from dataclasses import dataclass
 from pathlib import Path
-from threading import Lock
 from typing import Any, Final
 
 import dask
@@ -24,14 +23,13 @@ import xarray as xr
 from heatwake import __version__
 from heatwake.errors import BusyError, InputError, StorageError
 from heatwake.schema.variables import CONVENTIONS, label
-from heatwake.store.machine import uninterrupted
+from heatwake.store.machine import LIBRARY, uninterrupted
 from heatwake.workers import Threads
 
 PARTIAL: Final = ".partial"
 SCRATCH: Final = ".workers"  # of worker processes, empty but for their locks
 REFUSALS: Final = (errno.ENOSPC, errno.EDQUOT, errno.EROFS, errno.EACCES, errno.EPERM, errno.EFBIG)
 FULL_BYTES: Final = 2**18  # less than this is a full disk
-LIBRARY: Final = Lock()  # HDF5 is not safe in several threads at once
 DIGITS: Final = {  # decimals of maps over time that are kept, far below their noise: files are three times smaller
     "temperature": 3,
     "temperature_rise": 3,
