@@ -169,10 +169,24 @@ def test_worker_processes_here_make_the_same_to_the_bit(folder, alone):
 def two_workers(tmp_path_factory):
     scratch = tmp_path_factory.mktemp("two_workers")
     with (
-        dask.config.set({"distributed.scheduler.allowed-failures": 1}),
+        dask.config.set(
+            {"distributed.scheduler.allowed-failures": 1, "distributed.client.scheduler-info-interval": "1ms"}
+        ),
         cluster.local_pool(2, scratch=scratch) as pool,
     ):
         yield pool
+
+
+def test_all_workers_are_seen_whatever_else_the_client_asks_meanwhile(two_workers):
+    # the client's own looks, which ask for no worker, come every millisecond here
+    assert {len(two_workers._look()) for _ in range(60)} == {2}
+
+
+def test_a_silent_worker_is_not_taken_for_dead(two_workers):
+    # it may be slow, or the machine slept: with a time to live all workers are killed when it wakes up
+    scheduler = two_workers.client.cluster.scheduler
+    assert scheduler.worker_ttl is None
+    assert "worker-ttl" not in scheduler.periodic_callbacks
 
 
 def test_blocks_of_one_task_come_back_in_order_from_all_workers(two_workers):

@@ -47,6 +47,8 @@ SETTINGS: Final = {
     "distributed.worker.memory.pause": False,
     "distributed.worker.memory.terminate": False,
     "distributed.deploy.lost-worker-timeout": "1 hour",  # its nanny starts it again, however long a busy machine takes
+    # A worker that is silent is slow, or the machine was asleep; one that died is known by its closed connection.
+    "distributed.scheduler.worker-ttl": None,
     "distributed.worker.profile.enabled": False,
     "distributed.scheduler.http.routes": [],
     "distributed.worker.http.routes": [],
@@ -169,6 +171,7 @@ class Pool:
         self._given: dict[str, _Given] = {}
         self._deaths: Counter[str] = Counter()
         self._looked = self._last_seen = time.monotonic()
+        self._workers: dict[str, Any] = {}
         self._workers = self._look()
 
     def about(self) -> dict[str, Any]:
@@ -242,7 +245,18 @@ class Pool:
         return orders
 
     def _look(self) -> dict[str, Any]:
-        found = self.client.scheduler_info(n_workers=-1)["workers"]
+        """Ask the scheduler who is there.
+
+        Not by the client's own `scheduler_info`: between answer and reading it a look of the client's own, which asks
+        for nobody, may take the answer's place, more often so the busier the machine; every worker then seemed dead.
+        """
+        scheduler = self.client.scheduler
+        if scheduler is None:
+            return self._workers
+        try:
+            found = self.client.sync(scheduler.identity, n_workers=-1)["workers"]
+        except OSError:  # slow to answer; that it is gone is told by the client's state
+            return self._workers
         return {address: worker for address, worker in found.items() if worker.get("status") != "closing"}
 
     def _progress(self) -> Iterator[Progress]:
