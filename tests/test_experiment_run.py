@@ -2,14 +2,45 @@
 
 import pandas as pd
 import pytest
+import tifffile
 import xarray as xr
 
 import heatwake
+from conftest import small_frames
 from heatwake.run import Finished, run_workflow
 from heatwake.run.explain import explain_workflow
-from small_sessions import write_sessions, write_workflow
 
 STATES = {"a": ("out", "open"), "b": ("in", "open"), "c": ("out", "covered"), "d": ("in", "covered")}
+WORKFLOW = """
+title = "Small"
+sessions = ["a", "b", "c", "d"]
+results = "results"
+reference = "a"
+[cadence]
+analysis_s = 1.0
+[baseline]
+quiet_s = 3.0
+"""
+SESSION = """
+title = "Small board"
+[frames]
+source = "frames.tif"
+scale = 0.01
+offset = -100.0
+interval_s = 1.0
+[film]
+transmittance = 0.89
+[[regions]]
+name = "Q1"
+x_mm = 22
+y_mm = 16
+width_mm = 8
+height_mm = 8
+[conditions]
+power_W = 18
+fan = "{fan}"
+vent = "{vent}"
+"""
 
 
 def run(path):
@@ -22,12 +53,12 @@ def run(path):
 @pytest.fixture(scope="module")
 def folder(tmp_path_factory):
     place = tmp_path_factory.mktemp("experiment")
-    write_sessions(place, tuple(STATES))
-    for name, (fan, vent) in STATES.items():
-        file = place / name / "session.toml"
-        added = f'[conditions]\nfan = "{fan}"\nvent = "{vent}"\n'
-        file.write_text(file.read_text().replace("[conditions]\n", added))
-    run(write_workflow(place, tuple(STATES), text='reference = "a"\n'))
+    for seed, (name, (fan, vent)) in enumerate(STATES.items()):
+        (place / name).mkdir()
+        tifffile.imwrite(place / name / "frames.tif", small_frames(seed=seed), photometric="minisblack")
+        (place / name / "session.toml").write_text(SESSION.format(fan=fan, vent=vent))
+    (place / "workflow.toml").write_text(WORKFLOW)
+    run(place / "workflow.toml")
     return place
 
 
@@ -60,10 +91,10 @@ def test_what_was_deleted_is_made_again_and_nothing_else(folder):
     before = {name: (results / name).read_bytes() for name in ("comparison.nc", "effects.csv")}
     (results / "experiment.nc").unlink()
     (results / "effects.csv").unlink()
-    *_, named = explain_workflow(folder / "results.toml", pages=False)
+    *_, named = explain_workflow(folder / "workflow.toml", pages=False)
     assert {"experiment.nc", "effects.csv"} <= set(named.to_make)
     assert "comparison.nc" not in named.to_make
-    states = {one.name: one.state for one in run(folder / "results.toml").outcomes}
+    states = {one.name: one.state for one in run(folder / "workflow.toml").outcomes}
     assert states == dict.fromkeys(STATES, "up to date") | {"comparison": "done"}
     assert (results / "experiment.nc").is_file()
     assert {name: (results / name).read_bytes() for name in before} == before
@@ -74,13 +105,13 @@ def test_sessions_and_files_open_as_one(folder):
     assert {"a/regions", "d/flow", "comparison", "experiment"} <= {group.strip("/") for group in tree.groups}
     rises = xr.concat([tree[f"{name}/regions"]["steady_rise"] for name in STATES], dim="session")
     files = [folder / "results" / name / "regions.nc" for name in STATES]
-    with xr.open_mfdataset(files, combine="nested", concat_dim="session") as made:
+    with xr.open_mfdataset(files, combine="nested", concat_dim="session", join="outer") as made:
         xr.testing.assert_allclose(made["steady_rise"].compute(), rises)
 
 
 def test_an_experiment_that_is_none_any_more_is_taken_away(folder):
-    workflow = folder / "results.toml"
-    workflow.write_text(workflow.read_text() + '[experiment]\nfactors = ["load"]\n')
+    workflow = folder / "workflow.toml"
+    workflow.write_text(workflow.read_text().replace(', "c", "d"]', "]"))  # two sessions are no experiment
     run(workflow)
     assert not (folder / "results" / "experiment.nc").exists()
     assert not (folder / "results" / "effects.csv").exists()

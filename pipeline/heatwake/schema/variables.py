@@ -277,6 +277,7 @@ _ROWS: Final = (
     Variable("region_turned", _REGION, "1", "whether its rectangle is the box round a part askew", flags=YES_NO),
     Variable("region_state", _REGION_LOOK, "1", "what became of the region", flags=REGION_STATE),
     Variable("region_partner", _REGION_LOOK, "1", "region that it is merged into, or comes out of, counted from 0; -1"),
+    Variable("look", ("look",), "1", "number of a look, from 0"),
     Variable("look_elapsed", ("look",), "s", "middle of the maps that were searched together, since the first frame"),
     Variable("region_first_seen", _REGION, "s", "when the region first stood out; NaN: never"),
     Variable("region_last_seen", _REGION, "s", "when the region last stood out; NaN: never"),

@@ -275,6 +275,7 @@ def lineage_variables(
     return {
         "region_state": (("region", "look"), state),
         "region_partner": (("region", "look"), partner),
+        "look": ("look", np.arange(shape[1], dtype=np.int32)),  # sessions of more looks and fewer then open as one
         "look_elapsed": ("look", looks.elapsed),
         **_ends(np.isin(state, PRESENT), looks.elapsed),
     }

@@ -315,5 +315,5 @@ STAGE: Final = Stage(
         *LINEAGE,
         *STRETCHES,
     ),
-    version=10,
+    version=11,
 )
