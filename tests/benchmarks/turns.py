@@ -3,7 +3,8 @@
 Boards drawn at random with jets, dead corners and copper (``--first``, ``--boards``) are recorded with the fan drawing
 and blowing, twice as they are and once with each vent closed. Told are the rates of reversals recognised, of vents
 whose true turn of the board's heat is above 15 degrees found (turned or reversed), of turns told where the true one is
-below 5, of words that the truth gives the lie to (reversed below 90 degrees, unchanged above 45), and how often the 95 % interval (two standard uncertainties) of the turn holds the truth.
+below 5, of words that the truth gives the lie to (reversed below 90 degrees, unchanged above 45), and
+how often the 95 % interval (two standard uncertainties) of the turn holds the truth.
 """
 
 import argparse

@@ -27,6 +27,7 @@ IDENTIFIED, WEAK, NOT_IDENTIFIABLE, NOT_ATTEMPTED = range(4)
 _WORST_RESIDUAL = 0.25  # of the rise; beyond it the board is not what the model describes
 _WORST_PAIR = 0.3  # as above; the mean of a pair is fitted loosely
 _ANOTHER_DIRECTION = 60.0  # [degree]
+_OTHER_HALF = 90.0  # [degree]
 _CLEAR = 2.0  # times what a claim needs: so much evidence on coarse cells need not be confirmed on finer ones
 _CLEAR_OF_WIND = 30.0
 
@@ -110,6 +111,12 @@ class Verdict:
     def least_evidence(self) -> float:
         """The weaker of the evidence against the opposite flow and against still air."""
         return min(self.against_opposite, self.against_still)
+
+    @property
+    def against_another_half(self) -> float:
+        """The weaker of the evidence against the opposite flow and against a wind towards the other half."""
+        other = self.against_wind if self.wind_apart > _OTHER_HALF else self.against_opposite
+        return min(self.against_opposite, other)
 
 
 def judge_single(problem: JointFlow, openings: Openings, *, gates: Gates) -> Verdict:
