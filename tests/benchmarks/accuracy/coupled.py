@@ -2,7 +2,7 @@
 
 ``PYTHONPATH=tests nice python tests/benchmarks/accuracy/coupled.py [--boards 20] [--first 0] [--draws 1]`` prints a
 table (``--alone``: no pairs). Each board is recorded with its fan drawing, blowing and standing; each recording is
-judged by itself and in pairs. Gates and uncertainties were set on boards 20 to 37, so take others.
+judged by itself and in pairs. Gates and uncertainties were set on boards 20 to 37 and 60 to 68, so take others.
 
 A second table says how well the probability of the openings' roles holds: all openings of a recording have one, and
 are right or wrong together, so that each recording counts once.
