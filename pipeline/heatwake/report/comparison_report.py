@@ -10,9 +10,11 @@ import xarray as xr
 from heatwake.report.answers import change_words, comparison_answer, reference_name
 from heatwake.report.difference_figure import difference_figure, pair_figure
 from heatwake.report.flow_reading import board_direction, pair_direction
-from heatwake.report.page import identity, record, render, two_forms
+from heatwake.report.page import explorer_of, identity, record, render, two_forms
 from heatwake.report.unlike import place_words, unlike, warning
 from heatwake.schema.variables import VARIABLES
+
+SIDE_BY_SIDE = 4  # sessions to look around in
 
 
 @dataclass(frozen=True)
@@ -48,8 +50,9 @@ def comparison_page(
     title: str,
     settings: Mapping[str, Any],
     provenance: Mapping[str, Any],
+    explore: bool = True,
 ) -> str:
-    """Return ``comparison.html``: what changed between each session and the reference; self-contained, no scripts.
+    """Return ``comparison.html``: what changed between each session and the reference; self-contained.
 
     Parameters
     ----------
@@ -62,6 +65,8 @@ def comparison_page(
     title : str
     settings, provenance : mapping
         For the record.
+    explore : bool
+        Also the part to look around in: some sixty maps of a few sessions are read.
     """
     reference = reference_name(comparison, sessions)
     pairs = [
@@ -74,9 +79,16 @@ def comparison_page(
         identity=identity(title, settings, provenance),
         reference=reference,
         pairs=pairs,
+        explorer=explorer_of(_side_by_side(comparison, reference, sessions)) if explore else None,
         settings=record(settings),
         provenance=record(provenance),
     )
+
+
+def _side_by_side(comparison: xr.Dataset, reference: str, sessions: Mapping[str, xr.Dataset]) -> dict[str, xr.Dataset]:
+    """Return the reference and the first sessions that were compared with it."""
+    others = [str(name) for name in comparison["session"].to_numpy()]
+    return {name: sessions[name] for name in [reference, *others][:SIDE_BY_SIDE]}
 
 
 def difference_rows(comparison: xr.Dataset, session: str, sessions: Mapping[str, xr.Dataset]) -> list[DifferenceRow]:

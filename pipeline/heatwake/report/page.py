@@ -29,6 +29,7 @@ from heatwake.report.maps import length_unit
 from heatwake.report.margin_bar import margin_bars
 from heatwake.report.parts import PartRow, final_ambient, part_rows, parts_off_board
 from heatwake.report.probes import has_probes, probe_rows, probe_sentences, probes_figure
+from heatwake.report.scripts import as_elements, security_policy
 from heatwake.schema.variables import OPENING_KIND
 
 WIDE, NARROW = 9.0, 4.3  # [inch] widths of a figure's two forms
@@ -41,8 +42,9 @@ def session_page(
     title: str,
     settings: Mapping[str, Any],
     provenance: Mapping[str, Any],
+    explore: bool = True,
 ) -> str:
-    """Return ``report.html`` of one session: self-contained, without scripts, nothing fetched.
+    """Return ``report.html`` of one session: self-contained, nothing fetched.
 
     Parameters
     ----------
@@ -56,6 +58,8 @@ def session_page(
         Of the stages, for the record.
     provenance : mapping
         Software, inputs and their digests, for the record.
+    explore : bool
+        Also the part to look around in: some sixty maps are read.
     """
     rows = part_rows(results)
     direction = board_direction(flow)
@@ -68,6 +72,7 @@ def session_page(
         chips=_chips(results),
         tiles=_tiles(results, rows, flow=flow),
         figures=_figures(results, flow, rows=rows),
+        explorer=explorer_of({title: results}) if explore else None,
         budget=_budget(results, rows),
         rows=list(zip(rows, margin_bars(rows), strict=True)),
         ambient=final_ambient(results),
@@ -95,10 +100,36 @@ def session_page(
     )
 
 
-def render(template: str, **content: Any) -> str:
-    """Return a page from a template; everything but figures is escaped."""
-    page: str = _environment().get_template(template).render(version=__version__, cautions=CAUTIONS, **content)
+def render(template: str, *, explorer: Any, **content: Any) -> str:
+    """Return a page from a template; everything but figures and scripts is escaped."""
+    environment = _environment()
+    ours = ["sort.js"] if explorer is None else ["sort.js", "explore.js"]
+    scripts = list(explorer.scripts) if explorer is not None else []
+    scripts += [source_of(name) for name in ours]
+    page: str = environment.get_template(template).render(
+        version=__version__,
+        cautions=CAUTIONS,
+        explorer=explorer,
+        scripts=as_elements(scripts),
+        policy=security_policy(scripts),
+        **content,
+    )
     return page
+
+
+def source_of(name: str) -> str:
+    """Return a file beside the templates as it is."""
+    environment = _environment()
+    if environment.loader is None:
+        raise RuntimeError("no templates")
+    return environment.loader.get_source(environment, name)[0]
+
+
+def explorer_of(sessions: Mapping[str, xr.Dataset]) -> Any:
+    """Return the part of a page to look around in; what draws it is loaded now."""
+    from heatwake.report.explore import explorer
+
+    return explorer(sessions)
 
 
 @cache
