@@ -77,7 +77,7 @@ def sample_recording(
         x=results["x"].to_numpy().astype(float)[across],
         y=results["y"].to_numpy().astype(float)[down],
         clock=results["elapsed"].to_numpy().astype(float)[steps] - zero,
-        ambient=ambient.astype(float)[steps],
+        ambient=ambient,
         rise=_hundredths(results["temperature_rise"], steps, place),
         uncertainty=_hundredths(results["temperature_uncertainty"], steps, place) if known else None,
         every=every,
