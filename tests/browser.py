@@ -86,8 +86,9 @@ class Browser:
     def press(self, key: str) -> None:
         """Press a key."""
         code = {"key": key, "code": key, "windowsVirtualKeyCode": CODES[key]}
-        for kind in ("rawKeyDown", "keyUp"):
-            self.send("Input.dispatchKeyEvent", type=kind, **code)
+        writes = {"text": "\r"} if key == "Enter" else {}
+        self.send("Input.dispatchKeyEvent", type="keyDown" if writes else "rawKeyDown", **code, **writes)
+        self.send("Input.dispatchKeyEvent", type="keyUp", **code)
 
     def picture(self, *, whole: bool = False) -> bytes:
         """Return the window, or the whole page, as PNG."""

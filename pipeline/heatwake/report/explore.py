@@ -215,7 +215,7 @@ def _draw_parts(plot: Any, results: xr.Dataset) -> None:
 
 
 def _curves(results: xr.Dataset | None, *, end: float) -> Plot:
-    plot = _plot(x_range=Range1d(0.0, end), name="curves")
+    plot = _plot(x_range=Range1d(0.0, end), y_range=Range1d(0.0, 1.0), name="curves")
     plot.tools, plot.toolbar_location = [], None
     lines = ColumnDataSource({"xs": [], "ys": [], "colour": [], "dash": []}, name="lines")
     plot.multi_line("xs", "ys", source=lines, line_color="colour", line_dash="dash", line_width=2)

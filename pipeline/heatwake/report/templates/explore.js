@@ -155,6 +155,9 @@
       });
     }
     lines.data = made;
+    const known = made.ys.flat().filter((value) => !Number.isNaN(value));
+    curves.y_range.start = Math.min(0, ...known) - 1;
+    curves.y_range.end = Math.max(1, ...known) * 1.05;
     const body = document.getElementById("explore-pins");
     body.replaceChildren(...pins.map((one) => {
       const line = document.createElement("tr");
@@ -288,6 +291,8 @@
   }
   new ResizeObserver(resize).observe(section);
   matchMedia("(prefers-color-scheme: dark)").addEventListener("change", recolour);
+  curves.x_range.start = first;
+  curves.x_range.end = first + (last - first) * 1.01;
   resize();
   recolour();
   draw();
