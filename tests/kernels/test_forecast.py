@@ -146,22 +146,21 @@ def test_foster_terms_give_the_published_impedance():
 
 
 @pytest.mark.parametrize(
-    ("tau", "reached"),
+    ("tau", "span", "reached", "told"),  # tau is rho c (D / 6) / h
     [
-        # F. Incropera and D. DeWitt, example 5.1: h 400, k 20, c 400, rho 8500: bead of tau 1 s,
-        # 25 C into gas at 200 C, reaches 199 C at 5.2 s. Y. Cengel, example 4-1: 99 % of the change
-        # at 10 s with b = .462 /s.
-        (1.0, 174.0 / 175.0),
-        (1 / 0.462, 0.99),
+        # F. Incropera and D. DeWitt, example 5.1: a bead of 0.706 mm at 25 C in gas at 200 C, h 400, c 400, rho 8500:
+        # tau 1 s, 199 C after 5.2 s.
+        (8500 * 400 * 7.06e-4 / 6 / 400, 175.0, 174.0, 5.2),
+        # Y. Cengel, example 4-1: a sphere of 1 mm, h 210, c 320, rho 8500: b 0.462 /s, 99 % of the change after 10 s.
+        (8500 * 320 * 1e-3 / 6 / 210, 100.0, 99.0, 10.0),
     ],
 )
-def test_worked_examples_of_lumped_bodies(tau, reached):
+def test_worked_examples_of_lumped_bodies(tau, span, reached, told):
     time = np.linspace(0, 3 * tau, 61)
-    rise = one(time, 175.0, tau)
-    found = fit_settling(rise, elapsed=time, onset=-1e-9)
-    left = time_to_reach(175.0 * reached, settling=found, elapsed=0.975 * time[-1], final=found.final)
-    told = {1.0: 5.2, 1 / 0.462: 10.0}[tau]
-    assert 0.975 * time[-1] + left == pytest.approx(told, abs=0.06)
+    found = fit_settling(one(time, span, tau), elapsed=time, onset=-1e-9)
+    assert found.final == pytest.approx(span, rel=1e-4)
+    left = time_to_reach(reached, settling=found, elapsed=0.975 * time[-1], final=found.final)
+    assert 0.975 * time[-1] + left == pytest.approx(told, abs=0.06)  # the books round
 
 
 def test_a_limit_is_reached_at_once_or_never():
@@ -182,3 +181,37 @@ def test_readings_that_err_alike_widen_the_interval():
     plain = fit_settling(one(time, 30.0, 100.0) + white, elapsed=time, onset=0.0)
     alike = fit_settling(one(time, 30.0, 100.0) + drifting, elapsed=time, onset=0.0)
     assert alike.uncertainty > 1.8 * plain.uncertainty
+
+
+@pytest.mark.parametrize(
+    ("windows", "forecast", "reading"),
+    [(2, -15, -30), (4, -12, -15), (6, -9.8, -9.2), (10, -6.5, -4.1), (15, -4.1, -1.5), (20, -2.8, -0.6)],
+)
+def test_the_bias_of_one_exponential_is_inside_our_interval(windows, forecast, reading):
+    # Truth 0.7 at tau, 0.3 at 5 tau; a table of planning computations, in percent to two figures, done again by SciPy.
+    time = np.linspace(0, windows * 50.0, 401)[1:]
+    clean = one(time, 21.0, 50.0) + one(time, 9.0, 250.0)
+    single, _ = curve_fit(raised, time, clean, p0=(25, 80, 0))
+    table = [100 * ((single[0] + single[2]) / 30 - 1), 100 * (clean[-1] / 30 - 1)]
+    assert table == pytest.approx([forecast, reading], rel=0.03, abs=0.06)
+    found = [
+        fit_settling(clean + np.random.default_rng(seed).normal(0, SIGMA, 400), elapsed=time, onset=0.0)
+        for seed in range(4)
+    ]
+    told = [one for one in found if np.isfinite(one.final)]
+    if windows < 5:  # less than one of the slow time constants is seen: most are refused
+        assert len(told) < 4
+    assert all(abs(one.final - 30) < 2.6 * one.uncertainty for one in told)
+
+
+def test_step_response_percentages():
+    # 63.212, 86.466, 95.021, 98.168 and 99.326 % after one to five time constants, 10 to 90 % in 2.1972 of them, 99 %
+    # after 4.6052 (any textbook of first-order systems): read off a fit of the first two.
+    time = np.linspace(0, 200, 101)
+    found = fit_settling(one(time, 50.0, 100.0), elapsed=time, onset=-1e-9)
+    tau, end = found.time_constant, found.final
+    shares = one(tau * np.arange(1, 6), end, tau) / 50
+    assert shares == pytest.approx([0.63212, 0.86466, 0.95021, 0.98168, 0.99326], abs=2e-5)
+    reached = [time_to_reach(50 * share, settling=found, elapsed=195.0, final=end) for share in (0.9, 0.99)]
+    assert 195 + reached[0] - 100 * np.log(1 / 0.9) == pytest.approx(219.72, rel=2e-3)
+    assert 195 + reached[1] == pytest.approx(460.52, rel=2e-3)

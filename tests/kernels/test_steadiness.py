@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from heatwake.kernels.steadiness import CRITERIA, change_at_end, left_by_rate
+from heatwake.kernels.steadiness import CRITERIA, UNCHANGED, change_at_end, left_by_criterion, left_by_rate
 
 
 @pytest.mark.parametrize(
@@ -42,3 +42,39 @@ def test_a_record_shorter_than_the_criterion_meets_it_not():
     elapsed = np.arange(0.0, 600.0)
     flat = np.zeros(600)
     assert np.isnan(change_at_end(flat, elapsed=elapsed, start=0.0, criterion=CRITERIA["2 K in 1 h"], average=30.0))
+
+
+def test_two_successive_half_hours_are_each_held_to_the_rate():
+    # 2 K/h as 1 K in each of two half hours: 0.9 K and 0.9 K meet it though they are 1.8 K together.
+    elapsed = np.arange(0.0, 7200.0, 10.0)
+    ramp = elapsed * 0.9 / 1800
+    criterion = CRITERIA["2 K/h over two half hours"]
+    change = change_at_end(ramp, elapsed=elapsed, start=0.0, criterion=criterion, average=10.0)
+    assert change == pytest.approx(0.9)
+    late = np.where(elapsed < 7190 - 1800, 0.0, ramp)  # nothing in the first, more than it may in between
+    assert change_at_end(late, elapsed=elapsed, start=0.0, criterion=criterion, average=10.0) > criterion.limit
+
+
+@pytest.mark.parametrize(("hours", "apart"), [(0.5, 300.0), (2.0, 720.0)])
+def test_readings_at_a_tenth_of_the_time_are_no_closer_than_5_min(hours, apart):
+    criterion = CRITERIA["no change in three readings at 10 % of the time"]
+    elapsed = np.arange(0.0, 3600 * hours + 1)
+    assert criterion.interval(elapsed[-1]) == apart
+    change = change_at_end(elapsed / 3600, elapsed=elapsed, start=0.0, criterion=criterion, average=1.0)
+    assert change == pytest.approx(2 * apart / 3600)
+    assert criterion.limit == UNCHANGED
+
+
+def test_what_each_criterion_leaves_is_that_of_its_rate():
+    # 1 K in half an hour with a time constant of 10 min leaves 0.052 K: the rate at the end is less than that.
+    left = left_by_criterion("2 K/h over two half hours", elapsed=7200.0, time_constant=600.0)
+    assert left == pytest.approx(np.exp(-3) / (1 - np.exp(-3)))
+    late = left_by_criterion("no change in three readings at 10 % of the time", elapsed=36000.0, time_constant=600.0)
+    assert late == pytest.approx(0.5 * np.exp(-6) / (1 - np.exp(-6)))
+    assert np.isnan(left_by_criterion("remaining rise", elapsed=7200.0, time_constant=600.0))
+    assert np.isnan(left_by_criterion("2 K in 1 h", elapsed=7200.0, time_constant=np.nan))
+
+
+def test_every_criterion_has_a_source():
+    assert all(criterion.source for criterion in CRITERIA.values())
+    assert all(np.isfinite(left_by_criterion(name, elapsed=3600.0, time_constant=300.0)) for name in CRITERIA)

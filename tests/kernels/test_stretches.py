@@ -1,4 +1,4 @@
-"""Stretches between events, against networks that are switched: matrix exponentials that the estimator does not know."""
+"""Stretches between events, against switched networks: matrix exponentials that the estimator does not know."""
 
 import numpy as np
 import pytest
@@ -83,7 +83,7 @@ def test_what_was_still_to_come_goes_on():
 
 
 def test_one_time_constant_down_is_found_with_its_start_from_the_readings_before():
-    # A closed form, 30 K down to 12 K with 80 s from 200 s on: known as well as readings before and after tell together.
+    # A closed form, 30 K down to 12 K with 80 s from 200 s on; readings before and after tell it together.
     time = np.arange(0.0, 500.0, 2.0)
     clean = np.where(time < 200, 30.0, 12 + 18 * np.exp(-np.maximum(time - 200, 0) / 80))
     values = clean + np.random.default_rng(1).normal(0, SIGMA, len(time))

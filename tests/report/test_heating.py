@@ -8,7 +8,7 @@ from heatwake.kernels.steadiness import CRITERIA
 from heatwake.report.checklist import report_items
 from heatwake.report.curves_figure import hottest_first
 from heatwake.report.figure_style import house_style, inline_svg
-from heatwake.report.heating import criterion_text, has_heating, heating_figure, heating_rows
+from heatwake.report.heating import criterion_text, has_heating, heating_figure, heating_rows, stretch_table
 from heatwake.report.page import session_page
 from heatwake.schema.variables import STEADY_STATUS
 
@@ -65,6 +65,42 @@ def test_without_a_fit_there_is_no_figure(heated, charger):
     assert not has_heating(heated.assign(power_on=np.nan))
     assert not has_heating(heated.assign(exponentials=0 * heated["exponentials"]))
     assert heating_rows(charger) == []
+
+
+def split(heated: xr.Dataset) -> xr.Dataset:
+    """The same, the fan turned at 240 s: all fall by 5 K with 20 s, and the fits are of that."""
+    shape = (heated.sizes["region"], 2)
+    since = heated["elapsed"] - 240.0
+    fall = xr.where(since > 0, 5.0 * np.expm1(-since / 20.0), 0.0)
+    steps = np.full(shape, [-5.0, np.nan])
+    return heated.assign(
+        rise_mean=heated["steady_rise"] + fall,
+        exponentials=("region", np.ones(shape[0])),
+        exponential_rise=(("region", "exponential"), steps),
+        exponential_time=(("region", "exponential"), np.where(np.isfinite(steps), 20.0, np.nan)),
+        final_stretch=1,
+        stretch_start=("stretch", [10.0, 240.0]),
+        stretch_end=("stretch", [240.0, 360.0]),
+        stretch_rise=(("region", "stretch"), np.full(shape, [40.0, 35.0])),
+        stretch_rise_uncertainty=(("region", "stretch"), np.full(shape, 0.8)),
+        stretch_steady=(("region", "stretch"), np.full(shape, [0, 1])),
+    ).assign_coords(stretch=["power on", "fan turned"])
+
+
+def test_stretches_stand_side_by_side(heated):
+    heads, rows = stretch_table(split(heated))
+    assert heads == ["power on, 0:10", "fan turned, 4:00"]
+    assert rows[0][1] == ["40.0 ± 0.8, not settled", "35.0 ± 0.8"]
+    assert stretch_table(heated) == ([], [])
+
+
+def test_the_fit_of_a_later_stretch_lies_on_its_readings(heated):
+    figure = heating_figure(split(heated))
+    axes = figure.axes[0]
+    assert axes.get_xlabel() == "time since “fan turned”, min:s"
+    dots, line = axes.lines[0], axes.lines[1]
+    at = np.interp(dots.get_xdata(), line.get_xdata(), line.get_ydata())
+    assert np.abs(at - dots.get_ydata())[2:].max() < 0.2
 
 
 def test_the_page_states_criterion_source_and_remainder(heated, told):

@@ -6,6 +6,7 @@ import pytest
 from heatwake.report.parts import part_rows
 from heatwake.report.transients import transient_rows
 from heatwake.schema.variables import STEADY_STATUS, VARIABLES, require
+from heatwake.stages.region_settling import settled_by_rate
 from heatwake.stages.regions import STAGE, RegionsSettings, measure_regions
 from heatwake.stages.temperature import measure_temperature
 from stages.test_temperature import mapped
@@ -95,6 +96,18 @@ def test_a_longer_record_meets_a_limit_of_the_rate():
     assert float(found["remaining_rise"][1]) < 0.2
 
 
+@pytest.mark.parametrize(("seconds", "by_part", "of_item"), [(4e3, [1, 0, 0], [0, 0, 0]), (12e3, [1] * 3, [1] * 3)])
+def test_a_criterion_on_the_slowest_part_is_met_by_all_or_by_none(seconds, by_part, of_item):
+    # In the last hour of 4000 s slow changes by 8 K, in that of 12000 s slowest by 0.4 K.
+    elapsed = np.arange(0.0, seconds, 10.0)
+    rise = np.array([row[3] * -np.expm1(-elapsed / row[4]) for row in PARTS])
+    found = [
+        settled_by_rate(rise, elapsed=elapsed, start=0.0, name=name, average=10.0).tolist()
+        for name in ("2 K in 1 h", "2 K/h on the slowest part")
+    ]
+    assert found == [by_part, of_item]
+
+
 def test_resistance_is_per_watt_of_the_whole_item(regions):
     assert float(regions["thermal_resistance"][1]) == pytest.approx(30 / POWER, rel=0.02)
     level, time = (regions[f"foster_{name}"].isel(region=0).to_numpy() for name in ("resistance", "time"))
@@ -122,6 +135,11 @@ def test_rows_say_units_and_reasons(maps, regions):
     assert [row["settled"] for row in rows] == [1, 0, 0]
     assert rows[1]["final_rise_from"] == "forecast"
     assert rows[1]["item_power_W"] == POWER
+    parts = rows[1]["final_rise_own_K"], rows[1]["final_rise_shared_K"]
+    assert np.hypot(*parts) == pytest.approx(rows[1]["final_rise_uncertainty_K"])
+    assert min(parts) > 0
+    relative = rows[1]["thermal_resistance_uncertainty_K_per_W"] / rows[1]["thermal_resistance_of_item_power_K_per_W"]
+    assert relative == pytest.approx(rows[1]["final_rise_uncertainty_K"] / rows[1]["final_rise_K"])
     assert rows[1]["thermal_resistance_of_item_power_K_per_W"] == pytest.approx(rows[1]["final_rise_K"] / POWER)
     words = ("region", "stretch", "final_rise_from", "refused_because", "settled_by")
     numbers = [key for key in rows[0] if key not in words]

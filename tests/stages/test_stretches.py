@@ -84,6 +84,19 @@ def test_resistance_is_that_of_the_heating_after_power_on(regions):
     assert network.to_numpy()[0] == pytest.approx(40 / POWER * -np.expm1(-1), rel=0.01)
 
 
+def test_every_pixel_has_a_final_value(regions):
+    x, y = regions["x"].to_numpy(), regions["y"].to_numpy()
+    for _, at_x, at_y, _, final, _, tau in PARTS:
+        window = np.ix_(np.abs(y - at_y) < 4, np.abs(x - at_x) < 4)
+        level, spread = (regions[name].to_numpy()[window] for name in ("final_rise", "final_rise_uncertainty"))
+        assert np.median(level) == pytest.approx(final, abs=0.05)
+        assert (np.abs(level - final) < 4 * spread).all()
+        assert np.median(regions["rise_time_constant"].to_numpy()[window]) == pytest.approx(tau, rel=0.1)
+    board = regions["final_rise"].to_numpy()[-3:, :3]
+    assert board == pytest.approx(0, abs=0.1)
+    assert (regions["final_rise_status"].to_numpy()[-3:, :3] == STEADY_STATUS.index("last reading")).all()
+
+
 def test_which_stretch_counts_is_the_users_choice(switched):
     first = measure_regions(switched, RegionsSettings(final_of="first stretch"))
     assert first["steady_rise"].to_numpy() == pytest.approx([40, 20], abs=0.1)

@@ -71,10 +71,21 @@ def equally_likely(
     return np.flatnonzero((distance <= margin) & (distance <= distance.min() + tolerance))
 
 
-def core(window: tuple[slice, slice], *, rim: int, least: int) -> tuple[slice, slice]:
-    """Return the window without ``rim`` pixels along each side, or as it is along a side shorter than ``least``."""
+def core(window: tuple[slice, slice], *, rim: tuple[int, int], least: int) -> tuple[slice, slice]:
+    """Return the window without its rim, or as it is along a side too short for it.
+
+    Parameters
+    ----------
+    window : (slice, slice)
+        Rows and columns.
+    rim : (int, int)
+        Pixels to leave out at either end along the rows and along the columns.
+    least : int
+        A side is long enough that a rim of one would leave so many less two.
+    """
     rows, columns = (
-        slice(side.start + rim, side.stop - rim) if side.stop - side.start >= least else side for side in window
+        slice(side.start + width, side.stop - width) if side.stop - side.start >= least - 2 + 2 * width else side
+        for side, width in zip(window, rim, strict=True)
     )
     return rows, columns
 

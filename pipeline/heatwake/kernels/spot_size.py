@@ -8,7 +8,7 @@ from typing import Any, Final, Literal
 
 import numpy as np
 import numpy.typing as npt
-from scipy.special import ndtr
+from scipy.special import ndtr, ndtri
 
 from heatwake.kernels.planck import BandTable
 
@@ -56,6 +56,25 @@ def share_of_part(positions: npt.ArrayLike, *, half_width: float, spot: float) -
         return float((np.abs(places) < half_width).mean() + 0.5 * (np.abs(places) == half_width).mean())
     sigma = spot / _SIGMAS_IN_WIDTH
     return float((ndtr((half_width - places) / sigma) - ndtr((-half_width - places) / sigma)).mean())
+
+
+def rim_width(spot: float, *, share: float) -> int:
+    """Return how many pixels along a straight edge see more than a share of what lies over it.
+
+    Parameters
+    ----------
+    spot : float
+        Full width at half maximum of the spot [px].
+    share : float
+        Below a half.
+
+    Examples
+    --------
+    >>> [rim_width(spot, share=0.05) for spot in (0.0, 0.5, 2.0, 4.0)]  # 1.645 deviations: 0, 0.35, 1.4, 2.8 px
+    [0, 0, 1, 3]
+    """
+    reach = -float(ndtri(share)) * spot / _SIGMAS_IN_WIDTH  # from the edge to the first pixel centre that may stay
+    return max(int(np.ceil(reach - 0.5)), 0)
 
 
 def mixed_temperature(part: npt.ArrayLike, around: npt.ArrayLike, *, share: npt.ArrayLike, table: BandTable) -> Array:

@@ -44,6 +44,28 @@ def heating_rows(results: xr.Dataset) -> list[HeatingRow]:
     return [_row(results.isel(region=index), str(name)) for index, name in enumerate(results["region"].to_numpy())]
 
 
+def stretch_table(results: xr.Dataset) -> tuple[list[str], list[tuple[str, list[str]]]]:
+    """Return headings and rows (name, cells) of final rises stretch by stretch; empty where there is one alone.
+
+    A cell is a final rise with its standard uncertainty, a dash where there is none.
+    """
+    if results.sizes.get("stretch", 0) < 2 or "stretch_rise" not in results:
+        return [], []
+    starts, labels = results["stretch_start"].to_numpy(), results["stretch"].to_numpy()
+    heads = [f"{label}, {clock(start)}" for label, start in zip(labels, starts, strict=True)]
+    names = ("stretch_rise", "stretch_rise_uncertainty", "stretch_steady")
+    levels, spreads, steady = (results[name].transpose("region", "stretch").to_numpy() for name in names)
+    return heads, [
+        (str(name), [_level(*cell) for cell in zip(levels[index], spreads[index], steady[index], strict=True)])
+        for index, name in enumerate(results["region"].to_numpy())
+    ]
+
+
+def _level(value: float, spread: float, steady: float) -> str:
+    told = _with_spread(float(value), float(spread), digits=1)
+    return told if steady == 1 or told == "–" else f"{told}, not settled"
+
+
 def criterion_text(name: str) -> str:
     """Return the settling criterion with its source, as a report states it.
 
@@ -59,33 +81,40 @@ def heating_figure(results: xr.Dataset, *, width: float = 9.0) -> Figure:
     """Return rise of each region's mean against time since power-on, both as read and as fitted, on a log clock.
 
     On such a clock every exponential takes the same width, so that a second, slow one is seen as a step of its own.
+    Where events split the recording, it starts at the beginning of the stretch that the final values are of.
     """
     figure = style.new_figure(width, 4.2)
     axes = figure.add_subplot()
-    since = results["elapsed"].to_numpy().astype(float) - float(results["power_on"])
-    began = since > 0
+    number, start, end = _stretch(results)
+    elapsed = results["elapsed"].to_numpy().astype(float)
+    since = elapsed - start
+    began = (since > 0) & (elapsed <= end)
     last = float(since[began].max())
     first = max(float(since[began].min()), SHORTEST * last)
     clockwork = np.geomspace(first, AHEAD * last, 240)
     for name in _fitted_names(results):
         region = results.sel(region=name)
         look: dict[str, Any] = curve_look(hottest_first(results).index(name)) | {"zorder": 3}
-        time, values = _on_log_clock(since[began], region["rise_mean"].to_numpy().astype(float)[began])
-        axes.plot(time, values, **look | {"linestyle": "none", "marker": "o", "markersize": 2.6})
+        read = region["rise_mean"].to_numpy().astype(float)[began]
+        axes.plot(*_on_log_clock(since[began], read), **look | {"linestyle": "none", "marker": "o", "markersize": 2.6})
         curve = _fitted(region, clockwork)
+        if number > 0:  # the fit is of the change since
+            curve += _at_end(read - _fitted(region, since[began]))
         axes.plot(clockwork[clockwork <= last], curve[clockwork <= last], linewidth=1.2, label=name, **look)
         axes.plot(clockwork[clockwork >= last], curve[clockwork >= last], **look | {"linestyle": (0, (1, 2))})
     axes.set_xscale("log")
     axes.set_xlim(first, AHEAD * last)
     axes.axvline(last, color=style.MUTED, linewidth=0.9, linestyle=(0, (2, 2)), zorder=1)
-    axes.set_ylim(bottom=0.0)
+    if number == 0:
+        axes.set_ylim(bottom=0.0)
     axes.set_ylabel("mean rise, K")
     axes.grid(axis="y")
     axes.set_axisbelow(True)
-    _mark_times(axes)
+    _mark_times(axes, since=_since(results, number))
     for text in axes.legend(loc="upper left", ncols=2, frameon=False, fontsize=9, labelcolor="linecolor").get_texts():
         text.set_parse_math(False)
-    _per_watt(axes, results)
+    if number == 0:
+        _per_watt(axes, results)
     return figure
 
 
@@ -158,12 +187,29 @@ def _on_log_clock(time: Array, values: Array) -> tuple[Array, Array]:
     return times, levels
 
 
-def _mark_times(axes: Axes) -> None:
+def _stretch(results: xr.Dataset) -> tuple[int, float, float]:
+    """Number, start and end [s] of the stretch that final values are of."""
+    if "final_stretch" not in results:
+        return 0, float(results["power_on"]), float(results["elapsed"][-1])
+    number = int(results["final_stretch"])
+    return number, float(results["stretch_start"][number]), float(results["stretch_end"][number])
+
+
+def _since(results: xr.Dataset, number: int) -> str:
+    return "power-on" if number == 0 else f"“{results['stretch'].to_numpy()[number]}”"
+
+
+def _at_end(values: Array) -> float:
+    known = values[np.isfinite(values)][-max(values.size // 20, 1) :]
+    return float(known.mean()) if known.size else np.nan
+
+
+def _mark_times(axes: Axes, *, since: str) -> None:
     low, high = axes.get_xlim()
     marks = [mark for mark in (1, 3, 10, 30, 60, 180, 600, 1800, 3600, 7200, 18000, 36000) if low <= mark <= high]
     axes.set_xticks(marks, [clock(mark) for mark in marks])
     axes.minorticks_off()
-    axes.set_xlabel("time since power-on, min:s" if high < 3600 else "time since power-on, h:min:s")
+    axes.set_xlabel(f"time since {since}, {'min:s' if high < 3600 else 'h:min:s'}", parse_math=False)
 
 
 def _per_watt(axes: Axes, results: xr.Dataset) -> None:

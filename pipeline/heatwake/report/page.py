@@ -24,7 +24,7 @@ from heatwake.report.data_quality import data_quality
 from heatwake.report.figure_style import house_style, inline_svg
 from heatwake.report.film_figure import film_figure, has_film_map
 from heatwake.report.flow_reading import board_direction, opening_roles, region_direction, told_share
-from heatwake.report.heating import criterion_text, has_heating, heating_figure, heating_rows
+from heatwake.report.heating import criterion_text, has_heating, heating_figure, heating_rows, stretch_table
 from heatwake.report.maps import length_unit
 from heatwake.report.margin_bar import margin_bars
 from heatwake.report.parts import PartRow, final_ambient, part_rows, parts_off_board
@@ -83,6 +83,7 @@ def session_page(
         told_share=told_share(flow, direction.window),
         openings=_openings(results, flow),
         heating=heating,
+        stretches=stretch_table(results),
         has_delay=any(row.delay for row in heating),
         has_power=any(row.resistance != "–" for row in heating),
         criterion=criterion_text(_criterion(settings)),

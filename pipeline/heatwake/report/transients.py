@@ -19,6 +19,11 @@ def transient_rows(results: xr.Dataset, *, criterion: str) -> list[dict[str, Any
     is known. A network's terms are those of ``sum R_i (1 - exp(-t / tau_i))``: a fit, not places of the item.
     """
     main = int(results["final_stretch"])
+    own, whole = results["stretch_rise_own"], results["stretch_rise_uncertainty"]
+    results = results.assign(
+        stretch_rise_shared=np.sqrt(np.maximum(whole**2 - own**2, 0.0)),
+        thermal_resistance_uncertainty=whole.isel(stretch=0) / results.get("power", np.nan),
+    )
     return [
         _row(results.isel(region=number, stretch=stretch), str(name), criterion=criterion, main=stretch == main)
         for number, name in enumerate(results["region"].to_numpy())
@@ -42,6 +47,8 @@ def _row(region: xr.Dataset, name: str, *, criterion: str, main: bool) -> dict[s
         "stretch_end_s": value("stretch_end"),
         "final_rise_K": value("stretch_rise"),
         "final_rise_uncertainty_K": value("stretch_rise_uncertainty"),
+        "final_rise_own_K": value("stretch_rise_own"),
+        "final_rise_shared_K": value("stretch_rise_shared"),
         "final_rise_from": "" if status in _REFUSED else status,
         "refused_because": status if status in _REFUSED else "",
         "time_constant_s": value("stretch_time_constant"),
@@ -68,6 +75,7 @@ def _row(region: xr.Dataset, name: str, *, criterion: str, main: bool) -> dict[s
         "time_to_limit_late_95_s": value("time_to_limit_late"),
         "item_power_W": value("power"),
         "thermal_resistance_of_item_power_K_per_W": value("thermal_resistance"),
+        "thermal_resistance_uncertainty_K_per_W": value("thermal_resistance_uncertainty"),
     }
     for term in range(region.sizes.get("foster_term", 0)):
         row |= {

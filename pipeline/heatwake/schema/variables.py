@@ -52,6 +52,7 @@ FILM_TRUST: Final = (
 FLOW_STATUS: Final = ("identified", "weak", "not identifiable", "not attempted")
 AGREEMENT: Final = ("differs", "agrees", "not compared")
 STEADY_STATUS: Final = ("forecast", "last reading", "too few readings", "no rise", "window too short")
+REGION_STATE: Final = ("not yet seen", "seen", "merged", "faded", "back", "hidden")
 REGION_SIZE: Final = ("measured", "small", "too small")
 OPENING_KIND: Final = ("fan", "vent")
 OPENING_ROLE: Final = ("inlet", "outlet", "undecided")
@@ -62,6 +63,7 @@ DIRECTION_CHANGE: Final = ("unchanged", "turned", "reversed", "not identifiable"
 _PICTURE, _SMALL = ("row", "column"), ("picture_row", "picture_column")
 _FRAME, _TIME, _BOARD = ("frame",), ("time",), ("time", "y", "x")
 _REGION, _REGION_TIME, _OPENING = ("region",), ("region", "time"), ("opening",)
+_REGION_LOOK = ("region", "look")
 _BUDGET, _BUDGETS = ("region", "budget_input"), ("region", "budget_quantity", "budget_input")
 _PROBE, _PROBE_TIME = ("probe",), ("probe", "time")
 _STRETCH, _REGION_STRETCH = ("stretch",), ("region", "stretch")
@@ -255,6 +257,11 @@ _ROWS: Final = (
     Variable("region_known", _REGION, "1", "whether it was given, as a part or region", flags=YES_NO),
     Variable("region_ambiguous", _REGION, "1", "whether a hot spot may as well be another's", flags=YES_NO),
     Variable("region_turned", _REGION, "1", "whether its rectangle is the box round a part askew", flags=YES_NO),
+    Variable("region_state", _REGION_LOOK, "1", "what became of the region", flags=REGION_STATE),
+    Variable("region_partner", _REGION_LOOK, "1", "region that it is merged into, or comes out of, counted from 0; -1"),
+    Variable("look_elapsed", ("look",), "s", "middle of the maps that were searched together, since the first frame"),
+    Variable("region_first_seen", _REGION, "s", "when the region first stood out; NaN: never"),
+    Variable("region_last_seen", _REGION, "s", "when the region last stood out; NaN: never"),
     Variable("region_pixels", _REGION, "1", "pixels of the recording across the region's smaller side"),
     Variable("region_beyond_range", _REGION, "1", "whether part of it is hotter than the range", flags=YES_NO),
     Variable("region_size", _REGION, "1", "whether those pixels are enough", flags=REGION_SIZE),
@@ -262,6 +269,7 @@ _ROWS: Final = (
     Variable("spot_bias_mean", _REGION, "K", "what the mean is expected to read too low; not corrected"),
     Variable("temperature_max", _REGION_TIME, "degC", "hottest robust core of the region"),
     Variable("temperature_mean", _REGION_TIME, "degC", "mean of the region"),
+    Variable("rise_raw_max", _REGION_TIME, "K", "rise of the hottest single pixel of the region"),
     Variable("rise_max", _REGION_TIME, "K", "rise of the hottest robust core"),
     Variable("rise_mean", _REGION_TIME, "K", "rise of the mean"),
     Variable("rise_uncertainty", _REGION_TIME, "K", "standard uncertainty of rise_mean"),
@@ -301,6 +309,12 @@ _ROWS: Final = (
     Variable("foster_time", _FOSTER, "s", "time constant of each term of the Foster network"),
     Variable("is_steady", _REGION, "1", "whether the region has settled", flags=YES_NO),
     Variable("ambient_lag_correction", _REGION, "K", "added at the end for the part's lag behind a drifting ambient"),
+    Variable("final_rise", ("y", "x"), "K", "final rise of the pixel in the stretch that final values are of"),
+    Variable("final_rise_uncertainty", ("y", "x"), "K", "standard uncertainty of final_rise"),
+    Variable("rise_time_constant", ("y", "x"), "s", "time constant of the way there; NaN where there is none"),
+    Variable(
+        "final_rise_status", ("y", "x"), "1", "what final_rise is, or why there is none", flags=STEADY_STATUS
+    ),
     Variable("final_stretch", (), "1", "number of the stretch that final values are of, the first is 0"),
     Variable("stretch_start", _STRETCH, "s", "start of a stretch through which nothing was changed"),
     Variable("stretch_end", _STRETCH, "s", "its end"),

@@ -16,6 +16,7 @@ from heatwake.kernels.stretches import Stretch, fit_step, split
 from heatwake.kernels.transient import fit_settling
 from heatwake.schema.settings import Settings
 from heatwake.schema.variables import STEADY_STATUS
+from heatwake.stages.final_maps import MAPS, final_maps
 from heatwake.stages.region_budget import final_budget
 from heatwake.stages.region_settling import (
     impedance_variables,
@@ -35,6 +36,7 @@ STRETCHES: Final = (
     *("stretch_start", "stretch_end", "stretch_rise", "stretch_rise_uncertainty", "stretch_rise_own"),
     *("stretch_time_constant", "stretch_remaining", "stretch_steady", "stretch_status", "ambient_lag_correction"),
     "final_stretch",
+    *MAPS,
 )
 LAG_PASSES: Final = 3
 SAME: Final = 0.01  # of the time constant: closer passes tell nothing new
@@ -106,7 +108,10 @@ def add_final_values(session: xr.Dataset, regions: xr.Dataset, settings: Settlin
         settings=settings.uncertainty,
         tolerance=settings.first_order_share,
     )
-    return regions.assign(told).assign(budget).assign_coords(stretch=("stretch", [one.label for one in stretches]))
+    began = "anywhere" if chosen > 0 else ("at ambient" if np.isfinite(way.onset) else "before")
+    maps = final_maps(session, stretch, began=began, settings=settings.uncertainty)
+    labels = ("stretch", [one.label for one in stretches])
+    return regions.assign(told).assign(budget).assign(maps).assign_coords(stretch=labels)
 
 
 def find_stretches(session: xr.Dataset, settings: SettlingSettings) -> list[Stretch]:

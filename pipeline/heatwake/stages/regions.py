@@ -10,11 +10,23 @@ from scipy import ndimage
 
 from heatwake.kernels.hot_spots import HotSpot, find_hot_spots
 from heatwake.kernels.moments import centroid
-from heatwake.kernels.rectangles import core, equally_likely, pixel_window, smallest_containing, surroundings
+from heatwake.kernels.rectangles import core, equally_likely, pixel_window
 from heatwake.schema.variables import label
 from heatwake.stages.final_values import STRETCHES, SettlingSettings, add_final_values
 from heatwake.stages.map_reader import maps_at
-from heatwake.stages.small_parts import measure_sizes
+from heatwake.stages.region_search import (
+    LINEAGE,
+    Parts,
+    Place,
+    find_places,
+    lineage_variables,
+    peak_place,
+    shared_out,
+    stands_out,
+    stands_over_time,
+    take_looks,
+)
+from heatwake.stages.small_parts import measure_sizes, measured_rims
 from heatwake.stages.stage import Stage
 from heatwake.stages.uncertainty import rise_uncertainty
 
@@ -26,6 +38,7 @@ SERIES: Final = (
     "temperature_mean",
     "rise_max",
     "rise_mean",
+    "rise_raw_max",
     "area",
     "centroid_x",
     "centroid_y",
@@ -40,8 +53,9 @@ class RegionsSettings(SettlingSettings):
     noise_factor: PositiveFloat = 8.0  # the same, in standard deviations of the final map's noise
     margin_mm: NonNegativeFloat = 2.0  # a hot spot so near a part is the part's
     default_size_mm: PositiveFloat = 6.0  # of parts whose size is not given
-    rim_px: NonNegativeInt = 1  # pixels along a part's edge that the optics mix with its surroundings: not measured ...
-    rim_least_px: PositiveInt = 6  # ... unless the part is narrower than this
+    rim_px: NonNegativeInt | None = None  # pixels along a part's edge that are not measured; none: by the optics' blur:
+    rim_share: PositiveFloat = 0.05  # ... those that see more than this share of what lies over the edge ...
+    rim_least_px: PositiveInt = 6  # ... unless fewer than this less two were left
     ring_px: PositiveInt = 5  # the surroundings that a known part must stand out of
     spot_px: NonNegativeFloat = (
         2.0  # [px of the recording] optics and detector smear a point so wide, at half its height
@@ -60,8 +74,9 @@ def measure_regions(session: xr.Dataset, settings: RegionsSettings) -> xr.Datase
     least = _least_prominence(session, final, settings)
     regions = _regions(session, find_hot_spots(final, least=least), settings)
     windows = region_windows(regions, x=session["x"].to_numpy(), y=session["y"].to_numpy())
-    regions["region_found"] = regions["region_found"] | _stands_out(final, windows, least=least, settings=settings)
-    inner = [core(window, rim=settings.rim_px, least=settings.rim_least_px) for window in windows]
+    ring = settings.ring_px
+    regions["region_found"] = regions["region_found"] | stands_out(final, windows, least=least, ring=ring)
+    inner = _inner(session, regions, windows, settings)
     series = _series(session, inner)
     for name in SERIES:
         regions[name] = (("region", "time"), series[name])
@@ -101,42 +116,73 @@ def _beyond_range(session: xr.Dataset, final: Array, windows: list[tuple[slice, 
     return np.array([one.any() and not one.all() for one in seen], dtype=np.int8)
 
 
-def _least_prominence(session: xr.Dataset, final: Array, settings: RegionsSettings) -> float:
+def _noise(session: xr.Dataset) -> float:
     noise = session["rise_noise"].isel(time=-1).to_numpy()
-    typical = float(np.nanmedian(noise)) if np.isfinite(noise).any() else 0.0
+    return float(np.nanmedian(noise)) if np.isfinite(noise).any() else 0.0
+
+
+def _least_prominence(session: xr.Dataset, final: Array, settings: RegionsSettings) -> float:
     highest = float(np.nanmax(final)) if np.isfinite(final).any() else 0.0
-    return max(settings.least_rise_K, settings.least_share * highest, settings.noise_factor * typical)
+    return max(settings.least_rise_K, settings.least_share * highest, settings.noise_factor * _noise(session))
 
 
 def _regions(session: xr.Dataset, spots: list[HotSpot], settings: RegionsSettings) -> xr.Dataset:
-    """Known parts first, in their order, then the hot spots that fall in none of them."""
+    """Known parts first, in their order, then what else became hot, at the end or before; what became of each."""
     names, columns = _known(session, settings)
-    found, ambiguous = np.zeros(len(names), dtype=np.int8), np.zeros(len(names), dtype=np.int8)
-    x, y = session["x"].to_numpy(), session["y"].to_numpy()
-    centres, sizes = columns[:, :2], columns[:, 2:4]
-    step = abs(float(x[1] - x[0])) if len(x) > 1 else 1.0
-    rest = []
-    for spot in spots:
-        place = (float(x[spot.column]), float(y[spot.row]))
-        owner = smallest_containing(place, centres=centres, sizes=sizes, margin=settings.margin_mm)
-        if owner is None:
-            rest.append(_bounding_box(spot, x, y))
-        else:
-            found[owner] = 1
-            likely = equally_likely(place, centres=centres, sizes=sizes, margin=settings.margin_mm, tolerance=step)
-            ambiguous[likely] |= len(likely) > 1
+    parts = Parts(names, columns[:, :2], columns[:, 2:4], settings.margin_mm)
+    looks = take_looks(session)
+    least = max(settings.least_rise_K, settings.noise_factor * _noise(session))
+    places = find_places(session, looks, least=least, share=settings.least_share)
+    peaks = [peak_place(spot, looks, x=session["x"].to_numpy(), y=session["y"].to_numpy()) for spot in spots]
+    places += [one for one in peaks if not _is_among(one, places, parts)]
+    owners, strays = shared_out(places, parts)
+    rows = np.array([(*places[number].box, np.nan) for number in strays]).reshape(-1, 5)
     word = "unassigned" if names else "spot"
-    names = names + [f"{word} {number}" for number in range(1, len(rest) + 1)]
-    rows = np.vstack([columns, np.array(rest).reshape(-1, 5)])
+    labels = names + [f"{word} {number}" for number in range(1, len(rows) + 1)]
+    rows = np.vstack([columns, rows])
     keys = ("region_x", "region_y", "region_width", "region_height", "region_limit")
     data: dict[str, Any] = {key: ("region", rows[:, number]) for number, key in enumerate(keys)}
-    data["region_found"] = ("region", np.concatenate([found, np.ones(len(rest), dtype=np.int8)]))
-    none = np.zeros(len(rest), dtype=np.int8)
-    turned = session["part_turned"].to_numpy() if "part_turned" in session else np.zeros_like(found)
-    data["region_known"] = ("region", np.concatenate([np.ones_like(found), none]))
-    data["region_ambiguous"] = ("region", np.concatenate([ambiguous, none]))
+    standing = stands_over_time(
+        looks, rows[: len(names)], x=session["x"], y=session["y"], least=least, ring=settings.ring_px
+    )
+    data |= lineage_variables(places, looks, owners=owners, strays=strays, standing=standing)
+    none = np.zeros(len(strays), dtype=np.int8)
+    turned = session["part_turned"].to_numpy() if "part_turned" in session else np.zeros(len(names), dtype=np.int8)
+    data["region_found"] = ("region", np.isfinite(data["region_first_seen"][1]).astype(np.int8))
+    data["region_known"] = ("region", np.concatenate([np.ones(len(names), dtype=np.int8), none]))
+    data["region_ambiguous"] = ("region", np.concatenate([_ambiguous(session, peaks, parts), none]))
     data["region_turned"] = ("region", np.concatenate([turned, none]).astype(np.int8))
-    return xr.Dataset(data, coords={"region": np.array(names, dtype=object)}, attrs=session.attrs)
+    return xr.Dataset(data, coords={"region": np.array(labels, dtype=object)}, attrs=session.attrs)
+
+
+def _is_among(peak: Place, places: list[Place], parts: Parts) -> bool:
+    """Tell whether a peak of the final map was found before it, and is the same part's or as much as no part's."""
+    owner = parts.owner(peak.peak)
+    return any(parts.owner(one.peak) == owner and one.holds(peak.peak, margin=parts.margin) for one in places)
+
+
+def _ambiguous(session: xr.Dataset, peaks: list[Place], parts: Parts) -> Array:
+    """Mark the parts (part,) of which a hot spot may as well be another's."""
+    x = session["x"].to_numpy()
+    step = abs(float(x[1] - x[0])) if len(x) > 1 else 1.0
+    ambiguous = np.zeros(len(parts.names), dtype=np.int8)
+    for one in peaks:
+        likely = equally_likely(one.peak, centres=parts.centres, sizes=parts.sizes, margin=parts.margin, tolerance=step)
+        ambiguous[likely] |= len(likely) > 1
+    return ambiguous
+
+
+def _inner(
+    session: xr.Dataset, regions: xr.Dataset, windows: list[tuple[slice, slice]], settings: RegionsSettings
+) -> list[tuple[slice, slice]]:
+    """Return the pixels of each region that are measured: those along its edge see its surroundings too.
+
+    How many these are follows from the optics, unless the settings say it; a side too short for it keeps them all.
+    """
+    rims = measured_rims(session, regions, spot=settings.spot_px, share=settings.rim_share)
+    if settings.rim_px is not None:
+        rims = [(settings.rim_px, settings.rim_px)] * len(windows)
+    return [core(window, rim=rim, least=settings.rim_least_px) for window, rim in zip(windows, rims, strict=True)]
 
 
 def _known(session: xr.Dataset, settings: RegionsSettings) -> tuple[list[str], Array]:
@@ -147,34 +193,10 @@ def _known(session: xr.Dataset, settings: RegionsSettings) -> tuple[list[str], A
     return [str(name) for name in session["part"].to_numpy()], np.stack(columns, axis=1)
 
 
-def _bounding_box(spot: HotSpot, x: Array, y: Array) -> tuple[float, float, float, float, float]:
-    rows, columns = np.nonzero(spot.mask)
-    step = abs(float(x[1] - x[0])) if len(x) > 1 else 1.0
-    left, right = x[columns.min()] - step / 2, x[columns.max()] + step / 2
-    low, high = y[rows.max()] - step / 2, y[rows.min()] + step / 2
-    return (left + right) / 2, (low + high) / 2, right - left, high - low, np.nan
-
-
 def region_windows(regions: xr.Dataset, *, x: Array, y: Array) -> list[tuple[slice, slice]]:
     """Return the (rows, columns) of each region's rectangle."""
     columns = [regions[f"region_{key}"].to_numpy() for key in ("x", "y", "width", "height")]
     return [pixel_window((cx, cy), (w, h), x=x, y=y) for cx, cy, w, h in zip(*columns, strict=True)]
-
-
-def _stands_out(
-    final: Array, windows: list[tuple[slice, slice]], *, least: float, settings: RegionsSettings
-) -> xr.DataArray:
-    """Tell which regions are warmer than the board round them: a part on another's shoulder has no peak of its own."""
-    bare = final.copy()
-    for window in windows:
-        bare[window] = np.nan
-    found = []
-    for window in windows:
-        ring = bare[surroundings(window, width=settings.ring_px, shape=(final.shape[0], final.shape[1]))]
-        own = final[window]
-        known = np.isfinite(own).any() and np.isfinite(ring).any()
-        found.append(bool(known) and float(np.nanmean(own) - np.nanmedian(ring)) >= least)
-    return xr.DataArray(np.array(found, dtype=np.int8), dims="region")
 
 
 def _series(session: xr.Dataset, windows: list[tuple[slice, slice]]) -> dict[str, Array]:
@@ -209,6 +231,7 @@ def _measure(temperature: Array, rise: Array, *, x: Array, y: Array) -> dict[str
         "temperature_max": core + ambient,
         "rise_mean": mean_rise,
         "rise_max": core,
+        "rise_raw_max": _highest(rise),
         "area": np.nansum(rise > 0.5 * core[:, None, None], axis=(1, 2)) * np.where(np.isfinite(core), cell, np.nan),
         "centroid_x": centres[:, 0],
         "centroid_y": centres[:, 1],
@@ -220,6 +243,12 @@ def _mean(values: Array) -> Array:
     count = seen.sum(axis=(1, 2))
     total = np.where(seen, values, 0).sum(axis=(1, 2), dtype=np.float64)
     return np.where(count > 0, total / np.maximum(count, 1), np.nan)
+
+
+def _highest(rise: Array) -> Array:
+    """Return the hottest single pixel of each map (time,); NaN where none is seen."""
+    highest = np.where(np.isfinite(rise), rise, -np.inf).max(axis=(1, 2), initial=-np.inf)
+    return np.where(np.isfinite(highest), highest, np.nan)
 
 
 def _core(rise: Array) -> Array:
@@ -267,6 +296,15 @@ STAGE: Final = Stage(
     settings=RegionsSettings,
     apply=measure_regions,
     needs=("temperature", "temperature_rise", "rise_noise", "emissivity", "frames_used", "power_on"),
-    makes=(*SERIES, "rise_uncertainty", "steady_rise", "time_constant", "is_steady", "steady_status", *STRETCHES),
+    makes=(
+        *SERIES,
+        "rise_uncertainty",
+        "steady_rise",
+        "time_constant",
+        "is_steady",
+        "steady_status",
+        *LINEAGE,
+        *STRETCHES,
+    ),
     version=9,
 )

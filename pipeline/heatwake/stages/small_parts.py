@@ -7,7 +7,7 @@ import numpy.typing as npt
 import xarray as xr
 
 from heatwake.kernels.rectangles import surroundings
-from heatwake.kernels.spot_size import share_of_part, size_of, spot_bias
+from heatwake.kernels.spot_size import rim_width, share_of_part, size_of, spot_bias
 from heatwake.schema.variables import REGION_SIZE
 from heatwake.stages.band import band_table
 from heatwake.stages.board_place import board_view
@@ -76,6 +76,35 @@ def pixels_per_length(session: xr.Dataset, x: float, y: float) -> tuple[float, f
         return (1 / scale, 1 / scale) if np.isfinite(scale) else (1.0, 1.0)
     along_x, along_y = np.hypot(*view.slopes([x, y]))
     return float(along_x), float(along_y)
+
+
+def measured_rims(session: xr.Dataset, regions: xr.Dataset, *, spot: float, share: float) -> list[tuple[int, int]]:
+    """Return how many pixels of the map along each region's edge see too much of what lies over it: rows and columns.
+
+    Parameters
+    ----------
+    session : Dataset
+        With the board's place in the picture.
+    regions : Dataset
+        Rectangles.
+    spot : float
+        Full width at half maximum of the spot [px of the recording].
+    share : float
+        Of what lies over the edge, that a pixel may see.
+    """
+    found = []
+    for x, y in zip(regions["region_x"].to_numpy(), regions["region_y"].to_numpy(), strict=True):
+        scale = pixels_per_length(session, float(x), float(y))
+        across, along = (
+            rim_width(spot / (per_length * _step(session[name])), share=share)
+            for per_length, name in zip(scale, ("x", "y"), strict=True)
+        )
+        found.append((along, across))
+    return found
+
+
+def _step(coordinate: xr.DataArray) -> float:
+    return abs(float(coordinate[1] - coordinate[0])) if coordinate.size > 1 else 1.0
 
 
 def _rings(final: Array, windows: list[Window], *, width: int) -> Array:
