@@ -23,7 +23,6 @@ from bokeh.models import (
     Span,
     WheelZoomTool,
 )
-from bokeh.models.plots import Plot
 from bokeh.plotting import figure
 from bokeh.resources import Resources
 from markupsafe import Markup
@@ -153,13 +152,13 @@ def _first_pins(results: xr.Dataset, sample: RecordingSample) -> list[list[float
     return [[float(sample.x[column]), float(sample.y[row])] for _, row, column in hottest]
 
 
-def _models(results: xr.Dataset, samples: list[RecordingSample], *, end: float) -> dict[str, Plot]:
+def _models(results: xr.Dataset, samples: list[RecordingSample], *, end: float) -> dict[str, Any]:
     left, right, bottom, top = extent(results)
     ranges = Range1d(left, right, name="x-range"), Range1d(bottom, top, name="y-range")
     palette = [mpl.colors.to_hex(colour) for colour in mpl.colormaps[style.RISE_COLOURS](np.linspace(0, 1, 256))]
     mapper = LinearColorMapper(palette=palette, low=0.0, high=end, nan_color=style.NOT_SEEN, name="colours")
     pins = ColumnDataSource({"x": [], "y": [], "colour": [], "label": []}, name="pins")
-    models: dict[str, Plot] = {}
+    models: dict[str, Any] = {}
     for number, sample in enumerate(samples):
         models[f"explore-map-{number}"] = _map(results, sample, ranges=ranges, mapper=mapper, pins=pins, number=number)
     single = results if len(samples) == 1 else None
@@ -175,7 +174,7 @@ def _map(
     mapper: LinearColorMapper,
     pins: ColumnDataSource,
     number: int,
-) -> Plot:
+) -> Any:
     plot = _plot(x_range=ranges[0], y_range=ranges[1], name=f"map-{number}")
     left, right, bottom, top = extent(results)
     blank = {
@@ -214,7 +213,7 @@ def _draw_parts(plot: Any, results: xr.Dataset) -> None:
     plot.text("x", "top", "name", source=source, **text, **_LABEL)
 
 
-def _curves(results: xr.Dataset | None, *, end: float) -> Plot:
+def _curves(results: xr.Dataset | None, *, end: float) -> Any:
     plot = _plot(x_range=Range1d(0.0, end), y_range=Range1d(0.0, 1.0), name="curves")
     plot.tools, plot.toolbar_location = [], None
     lines = ColumnDataSource({"xs": [], "ys": [], "colour": [], "dash": []}, name="lines")
@@ -248,7 +247,7 @@ def _plot(**options: Any) -> Any:
     return plot
 
 
-def _embedded(models: Mapping[str, Plot]) -> dict[str, Any]:
+def _embedded(models: Mapping[str, Any]) -> dict[str, Any]:
     """Return the models for the browser, numbered anew: the same results give the same page."""
     document = Document()
     for model in models.values():

@@ -31,7 +31,7 @@ __all__ = [
     "transient_rows",
 ]
 
-VERSION: Final = 6  # raised whenever pages, tables or the film change
+VERSION: Final = 7  # raised whenever pages, tables or the film change
 MOVIE_RATE: Final = 15  # frames a second
 _MOVIE_FRAMES: Final = 150
 _MOVIE_SIZE: Final = (960, 600)
@@ -54,7 +54,12 @@ def session_page(
         "session": description.model_dump(mode="json", exclude_none=True),
     }
     return page.session_page(
-        results, flow=flow, title=description.title, settings=settings or {}, provenance=provenance
+        results,
+        flow=flow,
+        title=description.title,
+        settings=settings or {},
+        provenance=provenance,
+        stated=description.report,
     )
 
 

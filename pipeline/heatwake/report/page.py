@@ -30,6 +30,7 @@ from heatwake.report.margin_bar import margin_bars
 from heatwake.report.parts import PartRow, final_ambient, part_rows, parts_off_board
 from heatwake.report.probes import has_probes, probe_rows, probe_sentences, probes_figure
 from heatwake.report.scripts import as_elements, security_policy
+from heatwake.schema.report import Report
 from heatwake.schema.variables import OPENING_KIND
 
 WIDE, NARROW = 9.0, 4.3  # [inch] widths of a figure's two forms
@@ -42,6 +43,7 @@ def session_page(
     title: str,
     settings: Mapping[str, Any],
     provenance: Mapping[str, Any],
+    stated: Report | None = None,
     explore: bool = True,
 ) -> str:
     """Return ``report.html`` of one session: self-contained, nothing fetched.
@@ -58,6 +60,8 @@ def session_page(
         Of the stages, for the record.
     provenance : mapping
         Software, inputs and their digests, for the record.
+    stated : Report, optional
+        What the session file states for the record.
     explore : bool
         Also the part to look around in: some sixty maps are read.
     """
@@ -93,7 +97,7 @@ def session_page(
         data_quality=data_quality(results) + [text for text in (parts_off_board(results),) if text],
         film=film_text(results),
         zeroed=bool("cold_ambient" in results and np.isfinite(results["cold_ambient"])),
-        items=report_items(results, criterion=criterion_text(_criterion(settings))),
+        items=report_items(results, criterion=criterion_text(_criterion(settings)), stated=stated),
         probes=probe_rows(results),
         probe_sentences=probe_sentences(results),
         settings=record(settings),

@@ -17,7 +17,7 @@ from heatwake.run.fingerprints import (
     plain_json,
 )
 from heatwake.run.placing import Anchor, placing_of
-from heatwake.run.sessions import MADE, PAGES, tables_of
+from heatwake.run.sessions import MADE, PAGES, stated_in, tables_of
 from heatwake.run.workflows import read_workflow, session_folders
 from heatwake.schema.settings import Settings
 from heatwake.schema.workflow import Workflow
@@ -105,7 +105,7 @@ def _session(
     made_from = determinants(session, settings, placed_by=None if placing is None else placing.about)
     reasons = _products(target, made_from)
     mark = fingerprint(made_from[LAST])
-    told_from = pages_determinants(mark, session.description.title)
+    told_from = pages_determinants(mark, session.description.title, stated=stated_in(session))
     return Explained(session.name, reasons | _shown(target, told_from, shown, shows=LAST)), mark
 
 

@@ -271,7 +271,7 @@ def _tell_people(
 ) -> Generator[Progress, None, bool]:
     """Write tables and pages unless they stand; tell whether any was written. Pages that no longer hold are removed."""
     made, merged = known
-    made_from = pages_determinants(marks["flow.nc"], session.description.title)
+    made_from = pages_determinants(marks["flow.nc"], session.description.title, stated=stated_in(session))
     told = tables_of(session)
     wanted = (*told, *PAGES) if pages else told
     if stands(target, made_from, wanted):
@@ -308,6 +308,12 @@ def _criterion(settings: Mapping[str, Settings]) -> str:
 def tables_of(session: OpenSession) -> tuple[str, ...]:
     """Return the names of the tables that a session gets."""
     return (*TABLES, PROBE_TABLE) if "probe" in session.dataset.dims else TABLES
+
+
+def stated_in(session: OpenSession) -> dict[str, Any]:
+    """Return what a session file states for the record: pages depend on it, results do not."""
+    report = session.description.report
+    return {} if report is None else {"report": report.model_dump(mode="json", exclude_none=True)}
 
 
 def _page(
