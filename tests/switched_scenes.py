@@ -59,17 +59,17 @@ class Switched:
         return [self.scene.board.inside(part) for part in self.scene.parts]
 
 
-def draw_switched(seed: int, *, cell: float = 1.0, parts: int = 7) -> Switched:
+def draw_switched(seed: int, *, step: float = STEP, parts: int = 7) -> Switched:
     """Return an item of which two parts have a small neighbour that touches them, every load with times of its own."""
     rng = np.random.default_rng(seed)
-    scene = draw_item(rng, parts=parts, cell=cell)
+    scene = draw_item(rng, parts=parts)
     placed = list(scene.parts)
     for host in range(2):
         small = _beside(rng, scene, placed, placed[host], name=f"S{host + 1}")
         placed += [] if small is None else [small]
     scene = replace(scene, parts=tuple(placed), power_on=POWER_ON)
     times = tuple(_times(rng, number) for number in range(len(placed)))
-    return Switched(scene, times, *switched_truth(scene, times))
+    return Switched(scene, times, *switched_truth(scene, times, step=step))
 
 
 def _beside(rng: np.random.Generator, scene: Scene, placed: list[Part], host: Part, *, name: str) -> Part | None:
@@ -105,7 +105,7 @@ def _times(rng: np.random.Generator, number: int) -> Intervals:
     return kinds[number % 5] if number < 5 else kinds[int(rng.integers(5))]
 
 
-def switched_truth(scene: Scene, times: tuple[Intervals, ...]) -> tuple[xr.Dataset, Array]:
+def switched_truth(scene: Scene, times: tuple[Intervals, ...], *, step: float) -> tuple[xr.Dataset, Array]:
     """Return the truth of a scene whose parts are heated at times of their own, and what each part's own heat adds.
 
     The heat system is linear: what each load alone does to the board adds up to the whole. Implicit Euler steps, all
@@ -117,18 +117,18 @@ def switched_truth(scene: Scene, times: tuple[Intervals, ...]) -> tuple[xr.Datas
         The truth, and the rise that each load brings [K].
     """
     model = build_heat_model(scene)
-    elapsed = np.arange(0.0, DURATION + STEP / 2, STEP)
+    elapsed = np.arange(0.0, DURATION + step / 2, step)
     shape, count = model.capacity.shape, len(scene.parts)
     mass = _with_air(model.capacity)
-    solver = splu(csc_array(diags_array(mass) + STEP * model.matrix), permc_spec="MMD_AT_PLUS_A")
+    solver = splu(csc_array(diags_array(mass) + step * model.matrix), permc_spec="MMD_AT_PLUS_A")
     cells = [scene.board.inside(part) for part in scene.parts]
     heat = np.stack([_with_air(c * p.power / c.sum()) for c, p in zip(cells, scene.parts, strict=True)], axis=1)
     state = np.zeros((mass.size, count))
     own = np.zeros((count, elapsed.size, *shape), dtype=np.float32)
     air = np.full((elapsed.size, *shape), scene.ambient.start)
     for number, now in enumerate(elapsed[1:], start=1):
-        on = np.array([_share_on(intervals, now - STEP, now) for intervals in times])
-        state = solver.solve(mass[:, None] * state + STEP * heat * on)
+        on = np.array([_share_on(intervals, now - step, now) for intervals in times])
+        state = solver.solve(mass[:, None] * state + step * heat * on)
         own[:, number] = state[0::2].T.reshape(count, *shape)
         air[number] += state[1::2].sum(axis=1).reshape(shape)
     surface = scene.ambient.start + own.sum(axis=0, dtype=np.float64)
@@ -158,6 +158,7 @@ def seen_rise(item: Switched, *, seed: int) -> xr.Dataset:
     board = truth["temperature_rise"]
     made = board.copy(data=temperature - room).astype(np.float32).to_dataset(name="temperature_rise")
     made["temperature"] = made["temperature_rise"] + np.float32(room)
+    made["frames_used"] = xr.full_like(made["elapsed"], 4, dtype=np.int32)
     return made
 
 

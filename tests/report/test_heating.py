@@ -5,6 +5,7 @@ import pytest
 import xarray as xr
 
 from heatwake.kernels.steadiness import CRITERIA
+from heatwake.report.board_figure import has_settling_map, settling_figure
 from heatwake.report.checklist import report_items
 from heatwake.report.curves_figure import hottest_first
 from heatwake.report.figure_style import house_style, inline_svg
@@ -57,6 +58,18 @@ def test_the_figure_names_every_curve_in_the_colours_of_the_other(heated):
         text = inline_svg(heating_figure(heated), name="heating", alt="")
     assert all(f">{name}<" in text for name in hottest_first(heated))
     assert "per W of the item" in text
+
+
+def test_places_without_a_time_constant_are_grey_and_a_map_without_any_is_not_drawn(charger):
+    constants = np.full((charger.sizes["y"], charger.sizes["x"]), 80.0)
+    constants[:5] = np.nan
+    mapped = charger.assign(rise_time_constant=(("y", "x"), constants))
+    with house_style():
+        text = inline_svg(settling_figure(mapped), name="settling", alt="")
+    assert "time constant, s" in text
+    assert has_settling_map(mapped)
+    assert not has_settling_map(charger.assign(rise_time_constant=(("y", "x"), np.full_like(constants, np.nan))))
+    assert not has_settling_map(charger)
 
 
 def test_without_a_fit_there_is_no_figure(heated, charger):

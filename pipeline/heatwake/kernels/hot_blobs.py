@@ -130,7 +130,8 @@ def find_blobs(space: ScaleSpace, *, least: float, share: float) -> list[Blob]:
         blob = _grown(space, width, (row, column), contrast)
         inside = [one for one in found if blob.covers(one.row, one.column)]
         if not inside or (len(inside) == 1 and _apart(blob, inside[0])):
-            found += _split(space, blob, number=width)
+            pieces = _split(space, blob, number=width)
+            found += [one for one in pieces if not any(other.covers(one.row, one.column) for other in found)]
     return found
 
 

@@ -267,44 +267,52 @@ def _information(readings: Readings, solution: Solution) -> list[list[Array]]:
 
 def fit_one(readings: Readings) -> Model:
     """Fit one exponential to each place."""
-    return _refined(readings, _best(readings, [(number,) for number in range(GRID)]))
+    return _refined(readings, _best(readings, terms=1))
 
 
 def fit_two(readings: Readings) -> Model:
     """Fit two exponentials to each place."""
-    numbers = range(0, GRID, EVERY)
-    return _refined(readings, _best(readings, [(fast, slow) for slow in numbers for fast in range(0, slow, EVERY)]))
+    return _refined(readings, _best(readings, terms=2))
 
 
-def _best(readings: Readings, sets: list[tuple[int, ...]]) -> Array:
-    """Return the logarithms of the set of the grid's time constants that fits each place best, (terms, n)."""
+def _best(readings: Readings, *, terms: int) -> Array:
+    """Return the logarithms of the time constants of the grid that fit each place best, fast to slow, (terms, n)."""
     grid = np.log(Readings.grid_of(readings.window))
-    bases = [readings.basis(np.array([one]))[0][:, 0] for one in grid]
+    bases = np.stack([readings.basis(np.array([one]))[0][:, 0] for one in grid])
     found = np.full(readings.values.shape[1], np.inf)
-    best = np.zeros((len(sets[0]), len(found)))
-    for chosen in sets:
-        misfit = _misfit(readings, np.stack([bases[number] for number in chosen]), log=float(grid[chosen[-1]]))
-        better = misfit < found
-        found[better] = misfit[better]
-        best[:, better] = grid[list(chosen)][:, None]
+    best = np.zeros((terms, len(found)))
+    for slow in range(EVERY if terms == 2 else 0, GRID, EVERY if terms == 2 else 1):
+        fast = np.arange(0, slow, EVERY) if terms == 2 else np.array([slow])
+        misfit = _misfits(readings, bases, fast=fast, slow=slow)
+        lowest = misfit.argmin(axis=0)
+        least = np.take_along_axis(misfit, lowest[None], axis=0)[0]
+        better = least < found
+        found[better] = least[better]
+        best[-1, better] = grid[slow]
+        best[0, better] = grid[fast[lowest]][better]
     return best
 
 
-def _misfit(readings: Readings, bases: Array, *, log: float) -> Array:
-    """Return the sum of squares that bases (terms, bins) leave over; infinite where amplitudes differ in sign."""
+def _misfits(readings: Readings, bases: Array, *, fast: Array, slow: int) -> Array:
+    """Return the sums of squares that pairs of time constants of the grid leave over, (fast, n).
+
+    One exponential where fast and slow are the same; infinite where amplitudes differ in sign.
+    """
     weight = readings.counts
-    values = readings.lagged(np.full(weight.shape[1], log)) if readings.lag is not None else readings.values
-    total = weight.sum(axis=0)
-    weighted = weight * values
-    along, square = bases @ weighted, (weighted * values).sum(axis=0)
-    power = [[(one * other) @ weight for other in bases] for one in bases]
-    if readings.free:
-        middle, level = bases @ weight / total, weighted.sum(axis=0) / total
-        along, square = along - total * middle * level, square - total * level**2
-        power = [[power[i][j] - total * middle[i] * middle[j] for j in range(len(bases))] for i in range(len(bases))]
-    amplitudes = np.einsum("ijn,jn->in", _inverse(power), along)
-    misfit = square - (amplitudes * along).sum(axis=0)
-    return np.where(amplitudes.prod(axis=0) > 0, misfit, np.inf) if len(bases) == 2 else misfit
+    values = readings.values if readings.lag is None else readings.values + readings.lag[slow][:, None]
+    weighted, total = weight * values, weight.sum(axis=0)
+    mean = bases[slow] @ weight / total if readings.free else np.zeros_like(total)
+    means = bases[fast] @ weight / total if readings.free else np.zeros((len(fast), len(total)))
+    level = weighted.sum(axis=0) / total
+    square = (weighted * values).sum(axis=0) - readings.free * total * level**2
+    q, c = bases[slow] @ weighted - total * mean * level, bases[slow] ** 2 @ weight - total * mean**2
+    if fast[0] == slow:
+        return np.asarray((square - q**2 / np.maximum(c, 1e-300))[None])
+    p, a = bases[fast] @ weighted - total * means * level, bases[fast] ** 2 @ weight - total * means**2
+    b = (bases[fast] * bases[slow]) @ weight - total * means * mean
+    determinant = np.maximum(a * c - b**2, 1e-12 * a * c + 1e-300)
+    first, second = (c * p - b * q) / determinant, (a * q - b * p) / determinant
+    return np.where(first * second > 0, square - first * p - second * q, np.inf)
 
 
 def _refined(readings: Readings, logs: Array) -> Model:

@@ -28,7 +28,10 @@ SAME_PLACE: Final = 0.5  # [radii] a blob farther from a place is not the place'
 LEAST_GATE: Final = 2.5  # [px]
 KEPT: Final = 0.25  # of the contrast that a region must have to be found: with less it has faded
 SUPPORT: Final = 2  # looks that must show a region, unless the last one does
+AROUND: Final = 1.3  # [radii of the wider] what has no onset and lies so near a place is the place's heat
+ALIKE: Final = 1.5  # of one width that another may be for both to be one region
 CLEAR: Final = 1.6  # of the least contrast that an onset must reach
+STRONG: Final = 3.0  # of the least contrast, from which one onset is enough
 SLOW: Final = 3.0  # of the least contrast that what has no onset must reach
 FAR: Final = 1e6
 RADIUS: Final = 2**0.5  # [widths] of a disc that a width suits
@@ -48,12 +51,15 @@ class Track:
         Looks in which its load came (+1) or went (-1).
     contrast : dict
         What stands at its place in each look [K].
+    peak : float
+        Highest contrast of its onsets, over the least that a region must have.
     """
 
     best: Blob
     seen: dict[int, Blob] = field(default_factory=dict)
     turns: dict[int, int] = field(default_factory=dict)
     contrast: dict[int, float] = field(default_factory=dict)
+    peak: float = 0.0
 
 
 @dataclass(frozen=True)
@@ -113,6 +119,7 @@ def follow_regions(looks: Array, *, least: Array, share: float) -> History:
         loose += [Track(blob, {number: blob}) for blob in _assign(loose, left, number)]
         for track in tracks:
             track.contrast[number] = space.at(track.best.row, track.best.column, width=track.best.width)
+    tracks = [one for one in tracks if _borne_out(one, last=len(looks) - 1)]
     tracks += [one for one in loose if _lasting(one, last=len(looks) - 1, least=least)]
     tracks.sort(key=lambda track: -track.best.contrast)
     return History(tracks, *_states(tracks, looks, least=least))
@@ -184,8 +191,48 @@ def _places(onsets: list[Onset], *, last: int) -> list[Track]:
         if track is None:
             track = Track(one.blob)
             tracks.append(track)
+        track.peak = max(track.peak, one.peak)
         track.turns[one.look] = one.sign
-    return tracks
+    return _rejoined(tracks, looks=last + 1)
+
+
+def _rejoined(tracks: list[Track], *, looks: int) -> list[Track]:
+    """Return the tracks, those taken together that are as large, lie within one another and are never on together.
+
+    A load that comes back beside a neighbour that now is hot seems to have moved a little.
+    """
+    kept: list[Track] = []
+    for track in tracks:
+        same = next(
+            (one for one in kept if _alike(one.best, track.best) and not _on(one, looks) & _on(track, looks)), None
+        )
+        if same is None:
+            kept.append(track)
+        else:
+            same.turns |= track.turns
+            same.peak = max(same.peak, track.peak)
+    return kept
+
+
+def _alike(first: Blob, second: Blob) -> bool:
+    alike = max(first.width, second.width) <= ALIKE * min(first.width, second.width)
+    return alike and first.covers(second.row, second.column) and second.covers(first.row, first.column)
+
+
+def _on(track: Track, looks: int) -> set[int]:
+    """Return the looks between a load's coming and its going."""
+    on, found = track.turns[min(track.turns)] < 0, set()
+    for number in range(looks):
+        on = track.turns.get(number, 1 if on else -1) > 0
+        found |= {number} if on else set()
+    return found
+
+
+def _borne_out(track: Track, *, last: int) -> bool:
+    """Tell whether more than one weak onset speaks for a place: another one, its own blobs, or that it ends with it."""
+    return (
+        track.peak >= STRONG or len(track.turns) > 1 or len(track.seen) >= 2 * SUPPORT or last - LAG < max(track.turns)
+    )
 
 
 def _lasting(track: Track, *, last: int, least: Array) -> bool:
@@ -216,7 +263,8 @@ def _cost(place: Blob, blob: Blob) -> float:
 
 def _explained(blob: Blob, tracks: Iterable[Track]) -> bool:
     return any(
-        blob.covers(t.best.row, t.best.column) or _distance(blob, t.best) <= RADIUS * max(blob.width, t.best.width)
+        blob.covers(t.best.row, t.best.column)
+        or _distance(blob, t.best) <= AROUND * RADIUS * max(blob.width, t.best.width)
         for t in tracks
     )
 

@@ -47,6 +47,22 @@ def spread_figure(results: xr.Dataset, *, width: float = 9.0) -> Figure:
     return figure
 
 
+def settling_figure(results: xr.Dataset, *, width: float = 9.0) -> Figure:
+    """Return the time constant of each place; grey where none is told: no rise, or seen for too short a while."""
+    constants = results["rise_time_constant"].transpose("y", "x").to_numpy().astype(float)
+    figure, axes = _board_axes(results, width=width, openings=False)
+    top = highest(np.nanquantile(constants, [0.98]))
+    picture = draw_map(axes, results, constants, limits=(0.0, top), colours=style.RISE_COLOURS)
+    style.colour_bar(figure, axes, picture, label="time constant, s", below=width < 6)
+    draw_parts(axes, results, names=True, small=width < 6)
+    return figure
+
+
+def has_settling_map(results: xr.Dataset) -> bool:
+    """Tell whether the time constant of any place is known."""
+    return "rise_time_constant" in results and bool(np.isfinite(results["rise_time_constant"]).any())
+
+
 def draw_map(axes: Axes, dataset: xr.Dataset, values: Array, *, limits: tuple[float, float], colours: str) -> Any:
     """Draw one map on board axes; what was not seen is grey."""
     palette = mpl.colormaps[colours].with_extremes(bad=style.NOT_SEEN)

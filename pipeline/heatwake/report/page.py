@@ -15,7 +15,13 @@ from matplotlib.figure import Figure
 from heatwake import __version__
 from heatwake.report import words
 from heatwake.report.answers import conditions, session_answer
-from heatwake.report.board_figure import footprints, rise_figure, spread_figure
+from heatwake.report.board_figure import (
+    footprints,
+    has_settling_map,
+    rise_figure,
+    settling_figure,
+    spread_figure,
+)
 from heatwake.report.budget import BudgetLine, budget_lines, has_budget
 from heatwake.report.budget_figure import budget_figure
 from heatwake.report.checklist import CAUTIONS, decision_rule, film_text, report_items
@@ -189,6 +195,9 @@ def _figures(results: xr.Dataset, flow: xr.Dataset | None, *, rows: list[PartRow
     if has_heating(results):
         alt = "Mean rise of each part on a logarithmic clock: readings as dots, the fitted curve drawn on beyond them"
         made["heating"] = two_forms(lambda width: heating_figure(results, width=width), name="heating", alt=alt)
+    if has_settling_map(results):
+        alt = "Map of the time constant of every place on the board"
+        made["settling"] = two_forms(lambda width: settling_figure(results, width=width), name="settling", alt=alt)
     if results.sizes.get("frame", 0) and "reason" in results:
         alt = "Strip of what became of each frame, over curves of its agreement with the reference and its movement"
         made["quality"] = two_forms(lambda width: quality_figure(results, width=width), name="quality", alt=alt)

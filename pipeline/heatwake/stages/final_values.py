@@ -39,6 +39,8 @@ STRETCHES: Final = (
     *MAPS,
 )
 LAG_PASSES: Final = 3
+SMALL: Final = 0.2  # of the fit's uncertainty: what lag changes by less needs no fit of its own
+LATE: Final = 0.05  # of a stretch: its last readings
 SAME: Final = 0.01  # of the time constant: closer passes tell nothing new
 
 
@@ -161,16 +163,24 @@ class _Way:
         constant = constant if np.isfinite(constant) else plain.time_constant
         if not drifts or not np.isfinite(constant):
             return Found(plain, 0.0 if not drifts else np.nan)
+        late = self._last(stretches[at])
+        found, lag = plain, np.nan
         for _ in range(LAG_PASSES):
             behind = self.ambient - lagged(self.ambient, elapsed=self.elapsed, constants=np.array([constant]))[0]
+            lag = float(behind[late].mean())
+            if np.ptp(behind) < SMALL * plain.uncertainty:  # a change of level alone
+                found = replace(plain, final=plain.final + lag, last=plain.last + lag)
+                break
             found = self._fit(rise + behind, stretches, at)
             if not np.isfinite(found.time_constant) or abs(found.time_constant / constant - 1) < SAME:
                 break
             constant = found.time_constant
-        unsure = abs(found.final - plain.final) * _share_unknown(found)
-        whole = replace(found, uncertainty=float(np.hypot(found.uncertainty, np.nan_to_num(unsure))))
-        late = self.elapsed > stretches[at].end - 0.05 * (stretches[at].end - stretches[at].start)
-        return Found(whole, float(behind[late & (self.elapsed <= stretches[at].end)].mean()))
+        unsure = np.nan_to_num(abs(found.final - plain.final) * _share_unknown(found))
+        return Found(replace(found, uncertainty=float(np.hypot(found.uncertainty, unsure))), lag)
+
+    def _last(self, stretch: Stretch) -> Array:
+        """Mark the last readings of a stretch."""
+        return (self.elapsed > stretch.end - LATE * (stretch.end - stretch.start)) & (self.elapsed <= stretch.end)
 
     def _fit(self, rise: Array, stretches: Sequence[Stretch], at: int) -> Settling:
         stretch = stretches[at]
