@@ -10,7 +10,7 @@ import xarray as xr
 from heatwake.report.answers import change_words, comparison_answer, reference_name
 from heatwake.report.difference_figure import difference_figure, pair_figure
 from heatwake.report.flow_reading import board_direction, pair_direction
-from heatwake.report.page import explorer_of, identity, record, render, two_forms
+from heatwake.report.page import Keep, explorer_of, identity, keep_stills, record, render, two_forms
 from heatwake.report.unlike import place_words, unlike, warning
 from heatwake.schema.variables import VARIABLES
 
@@ -51,6 +51,7 @@ def comparison_page(
     settings: Mapping[str, Any],
     provenance: Mapping[str, Any],
     explore: bool = True,
+    keep: Keep | None = None,
 ) -> str:
     """Return ``comparison.html``: what changed between each session and the reference; self-contained.
 
@@ -67,12 +68,16 @@ def comparison_page(
         For the record.
     explore : bool
         Also the part to look around in: some sixty maps of a few sessions are read.
+    keep : callable, optional
+        Is given each figure as files of its own.
     """
     reference = reference_name(comparison, sessions)
     pairs = [
         _pair(comparison, str(name), reference, sessions=sessions, flows=flows, number=number)
         for number, name in enumerate(comparison["session"].to_numpy())
     ]
+    for pair in pairs:
+        keep_stills({f"{name}-{pair['name']}": forms for name, forms in pair["figures"].items()}, keep)
     return render(
         "comparison.html",
         title=title,

@@ -27,7 +27,7 @@ from heatwake.report.budget_figure import budget_figure
 from heatwake.report.checklist import CAUTIONS, decision_rule, film_text, report_items
 from heatwake.report.curves_figure import curves_figure, frame_counts, quality_figure, reason_colour
 from heatwake.report.data_quality import data_quality
-from heatwake.report.figure_style import house_style, inline_svg
+from heatwake.report.figure_style import Still, for_page, house_style, svg_text
 from heatwake.report.film_figure import film_figure, has_film_map
 from heatwake.report.flow_reading import board_direction, opening_roles, region_direction, told_share
 from heatwake.report.heating import criterion_text, has_heating, heating_figure, heating_rows, stretch_table
@@ -39,6 +39,7 @@ from heatwake.report.scripts import as_elements, security_policy
 from heatwake.schema.report import Report
 from heatwake.schema.variables import OPENING_KIND
 
+Keep = Callable[[str, bytes], None]  # is given a file's name and its content
 WIDE, NARROW = 9.0, 4.3  # [inch] widths of a figure's two forms
 
 
@@ -51,6 +52,7 @@ def session_page(
     provenance: Mapping[str, Any],
     stated: Report | None = None,
     explore: bool = True,
+    keep: Keep | None = None,
 ) -> str:
     """Return ``report.html`` of one session: self-contained, nothing fetched.
 
@@ -70,10 +72,14 @@ def session_page(
         What the session file states for the record.
     explore : bool
         Also the part to look around in: some sixty maps are read.
+    keep : callable, optional
+        Is given each figure as files of its own.
     """
     rows = part_rows(results)
     direction = board_direction(flow)
     heating = heating_rows(results)
+    figures = _figures(results, flow, rows=rows)
+    keep_stills(figures, keep)
     return render(
         "session.html",
         title=title,
@@ -81,7 +87,7 @@ def session_page(
         answer=session_answer(results, flow),
         chips=_chips(results),
         tiles=_tiles(results, rows, flow=flow),
-        figures=_figures(results, flow, rows=rows),
+        figures=figures,
         explorer=explorer_of({title: results}) if explore else None,
         budget=_budget(results, rows),
         rows=list(zip(rows, margin_bars(rows), strict=True)),
@@ -156,15 +162,21 @@ def _environment() -> Environment:
     return environment
 
 
-def two_forms(draw: Callable[[float], Figure], *, name: str, alt: str) -> dict[str, Markup]:
-    """Return a figure's wide and narrow form as markup for a page, which shows one of them."""
+def two_forms(draw: Callable[[float], Figure], *, name: str, alt: str) -> dict[str, Any]:
+    """Return a figure's wide and narrow form as markup for a page, which shows one of them, and the wide one alone."""
     with house_style():
-        forms = {
-            form: inline_svg(draw(width), name=f"{name}-{form}", alt=alt)
-            for form, width in (("wide", WIDE), ("narrow", NARROW))
-        }
+        wide = draw(WIDE)
+        texts = {"wide": svg_text(wide), "narrow": svg_text(draw(NARROW))}
     # Made here from numbers and from text that the SVG writer escaped: safe to stand in the page as it is.
-    return {form: Markup(text) for form, text in forms.items()}  # noqa: S704
+    forms = {form: Markup(for_page(text, name=f"{name}-{form}", alt=alt)) for form, text in texts.items()}  # noqa: S704
+    return {**forms, "still": Still(texts["wide"], wide)}
+
+
+def keep_stills(figures: Mapping[str, Mapping[str, Any]], keep: Keep | None) -> None:
+    """Hand the files of figures of their own to whoever keeps them."""
+    for name, forms in figures.items() if keep is not None else ():
+        for file, content in forms["still"].files(name):
+            keep(file, content)
 
 
 def record(content: Mapping[str, Any]) -> str:
@@ -178,7 +190,7 @@ def identity(title: str, *content: Mapping[str, Any]) -> str:
     return hashlib.sha256(whole.encode()).hexdigest()[:12]
 
 
-def _figures(results: xr.Dataset, flow: xr.Dataset | None, *, rows: list[PartRow]) -> dict[str, dict[str, Markup]]:
+def _figures(results: xr.Dataset, flow: xr.Dataset | None, *, rows: list[PartRow]) -> dict[str, dict[str, Any]]:
     told = board_direction(flow)
     alt = "Map of the board's final temperature rise with parts, openings and arrows where heat is carried"
     alt += f": {told.words}" if told.is_told else "; no arrows, for the direction is not identifiable"

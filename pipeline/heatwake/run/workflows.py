@@ -21,7 +21,10 @@ SET_BY: Final = {  # settings that stages take over from another table, and what
     "comparison.uncertainty": "temperature",
     "comparison.flow": "flow",
 }
-TAKEN: Final = ("comparison", "comparison.nc", "comparison.csv", "comparison.html", "run.json", "error.log")
+TAKEN: Final = (
+    *("comparison", "comparison.nc", "comparison.csv", "comparison.html", "comparison.mp4", "comparison.png"),
+    *("figures", "run.json", "error.log"),
+)
 
 
 def read_workflow(path: Path) -> tuple[Workflow, dict[str, Settings]]:
@@ -43,7 +46,7 @@ def read_workflow(path: Path) -> tuple[Workflow, dict[str, Settings]]:
         if key in content.get(table, {}):
             wanted = f"must be left out: it comes from [{source.partition('.')[0]}]"
             raise InputError(f"{path}: {setting}", "given", wanted)
-    settings: dict[str, Settings] = {name: getattr(workflow, name) for name in kinds}
+    settings: dict[str, Settings] = {name: getattr(workflow, name) for name in (*kinds, "movie")}
     shared = {"uncertainty": settings["temperature"]}
     settings["board"] = settings["board"].model_copy(update={"analysis_s": workflow.cadence.analysis_s})
     for name in ("regions", "thermocouples"):
@@ -70,6 +73,11 @@ def session_folders(workflow: Workflow, path: Path) -> dict[str, Path]:
     if workflow.reference is not None and workflow.reference not in folders:
         wanted = f"must be one of {', '.join(folders)}"
         raise InputError(f"{path}: reference", repr(workflow.reference), wanted)
+    beside, first = workflow.movie.beside, workflow.reference or next(iter(folders))
+    others = [name for name in folders if name != first]
+    if beside is not None and beside not in others:
+        wanted = f"must be one of {', '.join(others)}" if others else "must be left out: there is one session only"
+        raise InputError(f"{path}: movie.beside", repr(beside), wanted)
     return folders
 
 
