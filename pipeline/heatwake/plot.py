@@ -4,8 +4,8 @@
 >>> results, flow = plot.read("sample_frames/fan_out", "results/fan_direction/fan_out")         # doctest: +SKIP
 >>> plot.rise(results, flow=flow).figure.savefig("rise.pdf")                                    # doctest: +SKIP
 
-All take a ``width`` [inch]; below 6 a figure is laid out for a narrow column. What cannot be drawn from the results given
-is a ``ValueError`` that says what is missing.
+All take a ``width`` [inch]; below 6 a figure is laid out for a narrow column. What cannot be drawn from the results
+given is a ``ValueError`` that says what is missing.
 """
 
 from collections.abc import Callable
@@ -25,8 +25,18 @@ from heatwake.report.parts import part_rows
 from heatwake.report.probes import has_probes, probes_figure
 
 __all__ = [
-    *("budget", "curves", "difference", "film", "heating", "pair", "quality"),
-    *("read", "read_comparison", "rise", "spread", "thermocouples"),
+    "budget",
+    "curves",
+    "difference",
+    "film",
+    "heating",
+    "pair",
+    "quality",
+    "read",
+    "read_comparison",
+    "rise",
+    "spread",
+    "thermocouples",
 ]
 
 

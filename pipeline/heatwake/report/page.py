@@ -174,7 +174,9 @@ def two_forms(draw: Callable[[float], Figure], *, name: str, alt: str) -> dict[s
 
 def keep_stills(figures: Mapping[str, Mapping[str, Any]], keep: Keep | None) -> None:
     """Hand the files of figures of their own to whoever keeps them."""
-    for name, forms in figures.items() if keep is not None else ():
+    if keep is None:
+        return
+    for name, forms in figures.items():
         for file, content in forms["still"].files(name):
             keep(file, content)
 
