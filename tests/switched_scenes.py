@@ -24,7 +24,7 @@ Intervals = tuple[tuple[float, float], ...]
 
 POWER_ON = 20.0  # [s]
 DURATION = 1200.0  # [s]
-STEP = 5.0  # [s] between maps
+STEP = 12.0  # [s] between maps
 BLUR = 0.8  # [mm] standard deviation of the optics' spot on the board
 NOISE = 0.030  # [K] of a map: several frames together
 PATTERN = 0.010  # [K] left of the sensor's fixed pattern

@@ -6,7 +6,7 @@ variance, is highest in place and width, something about as wide as the smoothin
 background is a blob.
 """
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any, Final
 
 import cv2
@@ -29,6 +29,9 @@ ROUND: Final = 0.12  # weaker over stronger curvature: below it is a ridge or an
 RIM: Final = 1.0  # [widths] along the rim of what is seen, where half of the surroundings is not
 CHILD: Final = 0.6  # of a blob's response that each of two blobs must have for it to be the two ...
 SADDLE: Final = 0.8  # ... and of the lower one's, what is left between them at most
+DENSE: Final = 0.75  # of a blob's contrast that a much narrower one within it must have to be a part of its own ...
+ASIDE: Final = 0.5  # ... and how far from its middle that must lie [radii] ...
+REMAINS: Final = 0.4  # ... and what must be left of the blob without it
 MOST: Final = 80  # candidates a map
 
 
@@ -152,9 +155,39 @@ def _split(space: ScaleSpace, blob: Blob, *, number: int) -> list[Blob]:
         if all(_saddle(response, at, other) < SADDLE * response[at] for other in kept):
             kept.append(at)
     if len(kept) < 2:
-        return [blob]
+        return _parted(space, blob, number=number)
     places = [(r + blob.rows.start, c + blob.columns.start) for r, c in kept]
     return [_grown(space, number - 1, at, float(CONTRAST * space.responses[number - 1][at])) for at in places]
+
+
+def _parted(space: ScaleSpace, blob: Blob, *, number: int) -> list[Blob]:
+    """Return a blob without the much narrower one that answers as strongly on its side, and that one; or itself.
+
+    A small dense part that touches a large one hides it at every width: the corners of an even part answer half as
+    strongly as the whole.
+    """
+    middle = np.argwhere(blob.mask).mean(axis=0) + np.array([blob.rows.start, blob.columns.start])
+    best: Blob | None = None
+    for narrow in range(number - 1):
+        response = space.responses[narrow][blob.rows, blob.columns]
+        high = np.where(blob.mask & space.within(narrow)[blob.rows, blob.columns], response, 0)
+        row, column = (int(at) for at in np.unravel_index(np.argmax(high), high.shape))
+        at, contrast = (row + blob.rows.start, column + blob.columns.start), float(CONTRAST * high[row, column])
+        aside = np.hypot(*(at - middle)) > ASIDE * STEP * blob.width
+        if contrast >= max(DENSE * blob.contrast, best.contrast if best else 0.0) and aside:
+            best = _grown(space, narrow, at, contrast)
+    if best is None:
+        return [blob]
+    rest = blob.mask.copy()
+    rows, columns = np.nonzero(best.mask)
+    rows, columns = rows + best.rows.start - blob.rows.start, columns + best.columns.start - blob.columns.start
+    inside = (rows >= 0) & (rows < rest.shape[0]) & (columns >= 0) & (columns < rest.shape[1])
+    rest[rows[inside], columns[inside]] = False
+    if rest.sum() < REMAINS * blob.mask.sum():
+        return [blob]
+    row, column = (round(float(at)) for at in np.argwhere(rest).mean(axis=0))
+    place = row + blob.rows.start, column + blob.columns.start
+    return [best, replace(blob, row=place[0], column=place[1], mask=rest)]
 
 
 def _saddle(response: Array, first: tuple[int, int], second: tuple[int, int]) -> float:

@@ -11,6 +11,7 @@ from pydantic import NonNegativeFloat, PositiveFloat
 
 from heatwake.kernels.ambient_lag import lagged
 from heatwake.kernels.settling import Settling, last_reading
+from heatwake.kernels.shared_modes import fit_together
 from heatwake.kernels.steadiness import CriterionName
 from heatwake.kernels.stretches import Stretch, fit_step, split
 from heatwake.kernels.transient import fit_settling
@@ -62,6 +63,8 @@ class Found:
 
     settling: Settling
     lag: float
+    unsure: float = 0.0  # of the lag [K]
+    behind: Array | float = 0.0  # added to the rise over time
 
 
 def add_final_values(session: xr.Dataset, regions: xr.Dataset, settings: SettlingSettings) -> xr.Dataset:
@@ -80,10 +83,13 @@ def add_final_values(session: xr.Dataset, regions: xr.Dataset, settings: Settlin
     way = _Way.of(session, regions, seconds=settings.final_s)
     rise = regions["rise_mean"].to_numpy()
     means = [[way.find(row, stretches, at) for row in rise] for at in range(len(stretches))]
-    cores = [
-        way.find(row, stretches, chosen, constant=mean.settling.time_constant).settling
-        for row, mean in zip(regions["rise_max"].to_numpy(), means[chosen], strict=True)
+    core = regions["rise_max"].to_numpy()
+    own = [
+        way.find(row, stretches, chosen, constant=mean.settling.time_constant)
+        for row, mean in zip(core, means[chosen], strict=True)
     ]
+    means[0] = way.together(rise, means[0], stretches[0])
+    cores = [one.settling for one in (way.together(core, own, stretches[0]) if chosen == 0 else own)]
     rows = [[one.settling for one in found] for found in means]
     told = _stretch_variables(session, regions, stretches, means=means, settings=settings)
     power = float(session["power"]) if "power" in session else np.nan
@@ -176,7 +182,21 @@ class _Way:
                 break
             constant = found.time_constant
         unsure = np.nan_to_num(abs(found.final - plain.final) * _share_unknown(found))
-        return Found(replace(found, uncertainty=float(np.hypot(found.uncertainty, unsure))), lag)
+        return _with_lag(Found(found, lag, float(unsure), behind), found)
+
+    def together(self, rises: Array, found: Sequence[Found], stretch: Stretch) -> list[Found]:
+        """Replace fits of the heating after power-on by those with time constants that all regions share, if any."""
+        if not np.isfinite(self.onset):
+            return list(found)
+        felt = (
+            np.stack([self.until(row, stretch) + one.behind for row, one in zip(rises, found, strict=True)])
+            if len(found)
+            else rises
+        )
+        shared = fit_together(felt, elapsed=self.elapsed, onset=self.onset)
+        return [
+            one if settling is None else _with_lag(one, settling) for one, settling in zip(found, shared, strict=True)
+        ]
 
     def _last(self, stretch: Stretch) -> Array:
         """Mark the last readings of a stretch."""
@@ -190,6 +210,11 @@ class _Way:
             return fit_settling(self.until(rise, stretch), elapsed=self.elapsed, onset=self.onset)
         within = self.elapsed <= stretch.end
         return last_reading(rise[within], self.elapsed[within], seconds=self.seconds)
+
+
+def _with_lag(found: Found, settling: Settling) -> Found:
+    """Return a region's way by a settling of the rise that its lag was added to."""
+    return replace(found, settling=replace(settling, uncertainty=float(np.hypot(settling.uncertainty, found.unsure))))
 
 
 def _share_unknown(row: Settling) -> float:

@@ -2,6 +2,7 @@
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from itertools import pairwise
 from typing import Any, Final
 
 import numpy as np
@@ -103,8 +104,8 @@ class Parts:
 def take_looks(session: xr.Dataset, *, count: int = LOOKS) -> Looks:
     """Return time-averaged rise maps spread over the recording; those without frames are left out."""
     used = np.flatnonzero(session["frames_used"].to_numpy() > 0)
-    bins = [part for part in np.array_split(used, min(count, len(used))) if len(part)] if len(used) else []
-    chosen = [_middle(part) for part in bins]
+    ends = np.round(np.linspace(0, len(used), min(count, len(used)) + 1)).astype(int)
+    chosen = [_middle(used[start:end]) for start, end in pairwise(ends)]
     cell = int(np.ceil(max(session.sizes["y"], session.sizes["x"], 1) / ACROSS))
     shape = tuple(int(np.ceil(session.sizes[name] / cell)) for name in ("y", "x"))
     maps = np.full((len(chosen), *shape), np.nan, dtype=np.float32)
@@ -314,10 +315,10 @@ def stands_out(rise: Array, windows: Sequence[Window], *, least: float, ring: in
 
 
 def stands_over_time(
-    looks: Looks, boxes: Array, *, x: xr.DataArray, y: xr.DataArray, least: float, ring: int
+    looks: Looks, boxes: Array, *, x: Array, y: Array, least: float, ring: int
 ) -> npt.NDArray[np.bool_]:
     """Return :func:`stands_out` of each region in each look (region, look); ``boxes``: x, y, width, height, ..."""
-    across, along = (_block_centres(one.to_numpy(), looks.cell) for one in (x, y))
+    across, along = (_block_centres(one, looks.cell) for one in (x, y))
     windows = [pixel_window((box[0], box[1]), (box[2], box[3]), x=across, y=along) for box in boxes]
     width = max(round(ring / looks.cell), 1)
     found = [stands_out(one, windows, least=least, ring=width) for one in looks.maps]

@@ -15,7 +15,7 @@ from heatwake.schema.variables import STEADY_STATUS
 
 Array = npt.NDArray[Any]
 
-TERMS: Final = 2  # exponentials of a heating curve
+TERMS: Final = 4  # exponentials of a heating curve: two of its own, up to four that all regions share
 FOSTER: Final = (2, 3, 4)  # terms of a network
 FOSTER_POINTS: Final = 120
 REACHED: Final = 1.96  # standard deviations: 95 % of a normal distribution

@@ -8,7 +8,7 @@ import xarray as xr
 from pydantic import NonNegativeFloat, NonNegativeInt, PositiveFloat, PositiveInt
 from scipy import ndimage
 
-from heatwake.kernels.hot_spots import HotSpot, find_hot_spots
+from heatwake.kernels.hot_spots import find_hot_spots
 from heatwake.kernels.moments import centroid
 from heatwake.kernels.rectangles import core, equally_likely, pixel_window
 from heatwake.schema.variables import label
@@ -71,11 +71,8 @@ def measure_regions(session: xr.Dataset, settings: RegionsSettings) -> xr.Datase
     of time at a time.
     """
     final = final_map(session, seconds=settings.final_s)
-    least = _least_prominence(session, final, settings)
-    regions = _regions(session, find_hot_spots(final, least=least), settings)
+    regions = find_regions(session, final, settings)
     windows = region_windows(regions, x=session["x"].to_numpy(), y=session["y"].to_numpy())
-    ring = settings.ring_px
-    regions["region_found"] = regions["region_found"] | stands_out(final, windows, least=least, ring=ring)
     inner = _inner(session, regions, windows, settings)
     series = _series(session, inner)
     for name in SERIES:
@@ -126,14 +123,29 @@ def _least_prominence(session: xr.Dataset, final: Array, settings: RegionsSettin
     return max(settings.least_rise_K, settings.least_share * highest, settings.noise_factor * _noise(session))
 
 
-def _regions(session: xr.Dataset, spots: list[HotSpot], settings: RegionsSettings) -> xr.Dataset:
-    """Known parts first, in their order, then what else became hot, at the end or before; what became of each."""
+def find_regions(session: xr.Dataset, final: Array, settings: RegionsSettings) -> xr.Dataset:
+    """Return where the regions are and what became of each, before anything is measured.
+
+    Known parts come first, in their order, then what else became hot, at the end or before. A part is found where a hot
+    region is its own, in any look or in the final map, or where it is warmer than the board right round it.
+
+    Parameters
+    ----------
+    session : Dataset
+        Rise maps, and known parts if there are any.
+    final : (y, x) array
+        Final rise [K].
+    settings : RegionsSettings
+        Thresholds and sizes.
+    """
     names, columns = _known(session, settings)
     parts = Parts(names, columns[:, :2], columns[:, 2:4], settings.margin_mm)
     looks = take_looks(session)
+    x, y, ring = session["x"].to_numpy(), session["y"].to_numpy(), settings.ring_px
     least = max(settings.least_rise_K, settings.noise_factor * _noise(session))
+    prominent = _least_prominence(session, final, settings)
     places = find_places(session, looks, least=least, share=settings.least_share)
-    peaks = [peak_place(spot, looks, x=session["x"].to_numpy(), y=session["y"].to_numpy()) for spot in spots]
+    peaks = [peak_place(spot, looks, x=x, y=y) for spot in find_hot_spots(final, least=prominent)]
     places += [one for one in peaks if not _is_among(one, places, parts)]
     owners, strays = shared_out(places, parts)
     rows = np.array([(*places[number].box, np.nan) for number in strays]).reshape(-1, 5)
@@ -142,9 +154,7 @@ def _regions(session: xr.Dataset, spots: list[HotSpot], settings: RegionsSetting
     rows = np.vstack([columns, rows])
     keys = ("region_x", "region_y", "region_width", "region_height", "region_limit")
     data: dict[str, Any] = {key: ("region", rows[:, number]) for number, key in enumerate(keys)}
-    standing = stands_over_time(
-        looks, rows[: len(names)], x=session["x"], y=session["y"], least=least, ring=settings.ring_px
-    )
+    standing = stands_over_time(looks, rows[: len(names)], x=x, y=y, least=least, ring=ring)
     data |= lineage_variables(places, looks, owners=owners, strays=strays, standing=standing)
     none = np.zeros(len(strays), dtype=np.int8)
     turned = session["part_turned"].to_numpy() if "part_turned" in session else np.zeros(len(names), dtype=np.int8)
@@ -152,7 +162,10 @@ def _regions(session: xr.Dataset, spots: list[HotSpot], settings: RegionsSetting
     data["region_known"] = ("region", np.concatenate([np.ones(len(names), dtype=np.int8), none]))
     data["region_ambiguous"] = ("region", np.concatenate([_ambiguous(session, peaks, parts), none]))
     data["region_turned"] = ("region", np.concatenate([turned, none]).astype(np.int8))
-    return xr.Dataset(data, coords={"region": np.array(labels, dtype=object)}, attrs=session.attrs)
+    regions = xr.Dataset(data, coords={"region": np.array(labels, dtype=object)}, attrs=session.attrs)
+    windows = region_windows(regions, x=x, y=y)
+    regions["region_found"] = regions["region_found"] | stands_out(final, windows, least=prominent, ring=ring)
+    return regions
 
 
 def _is_among(peak: Place, places: list[Place], parts: Parts) -> bool:
