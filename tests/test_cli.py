@@ -99,13 +99,8 @@ def test_every_command_has_an_example(command):
 
 
 def test_completion_knows_commands_and_options():
-    done = subprocess.run(
-        [sys.executable, "-m", "heatwake"],
-        env={"_HEATWAKE_COMPLETE": "complete_bash", "COMP_WORDS": "heatwake ex", "COMP_CWORD": "1", "PATH": ""},
-        capture_output=True,
-        text=True,
-        check=False,
-    )
+    asked = {"_HEATWAKE_COMPLETE": "complete_bash", "COMP_WORDS": "heatwake ex", "COMP_CWORD": "1"}
+    done = CliRunner().invoke(cli.app, [], prog_name="heatwake", env=asked)
     assert done.stdout.split() == ["explain"]
 
 
