@@ -118,6 +118,7 @@ def test_nothing_is_wider_than_a_narrow_screen_and_nothing_to_play_with_is_print
     page.look(width=400, dark=True)
     page.wait("document.getElementById('explore-map-0').clientWidth < 400")
     assert page.run("document.documentElement.scrollWidth") <= 400
+    assert page.run("document.querySelector('.sortable th button').clientWidth") > 0  # sorts there as well
     page.send("Emulation.setEmulatedMedia", media="print")
     assert page.run("getComputedStyle(document.getElementById('explore')).display") == "none"
     assert page.run("[...document.querySelectorAll('figure svg')].some((one) => one.clientWidth > 0)")

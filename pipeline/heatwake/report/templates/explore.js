@@ -291,6 +291,9 @@
   }
   new ResizeObserver(resize).observe(section);
   matchMedia("(prefers-color-scheme: dark)").addEventListener("change", recolour);
+  if (matchMedia("(pointer: coarse)").matches) { // a finger that drags scrolls the page, until it is asked to pan
+    for (const plot of plots) for (const tool of plot.toolbar.tools) if (tool.type === "PanTool") tool.active = false;
+  }
   curves.x_range.start = first;
   curves.x_range.end = first + (last - first) * 1.01;
   resize();

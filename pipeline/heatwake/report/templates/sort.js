@@ -2,6 +2,7 @@
 for (const table of document.querySelectorAll("table.sortable")) {
   const heads = [...table.tHead.rows[0].cells], body = table.tBodies[0];
   const given = [...body.rows];
+  table.classList.add("can-sort");
   const key = (row, column) => {
     const cell = row.cells[column], text = (cell.dataset.value ?? cell.textContent).trim();
     const number = Number(text.replace("−", "-"));
