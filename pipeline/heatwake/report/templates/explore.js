@@ -44,9 +44,9 @@
   const shown = (value, digits = 1) => value.toFixed(digits).replace("-", "−");
   function words(value) {
     if (value === null) return "not seen";
-    const parts = [`rise ${shown(value.rise)} K`];
-    if (value.temperature !== null) parts.unshift(`${shown(value.temperature)} °C`);
-    if (value.uncertainty !== null) parts.push(`± ${shown(value.uncertainty)} K`);
+    const parts = [`rise\u00a0${shown(value.rise)}\u00a0K`];
+    if (value.temperature !== null) parts.unshift(`${shown(value.temperature)}\u00a0°C`);
+    if (value.uncertainty !== null) parts.push(`±\u00a0${shown(value.uncertainty)}\u00a0K`);
     return parts.join("  ·  ");
   }
   function clock(seconds) {
@@ -62,7 +62,7 @@
   }
   const placeWords = (x, y) => {
     const name = partAt(x, y);
-    return `${shown(x)}, ${shown(y)} ${given.unit}` + (name ? `, on ${name}` : "");
+    return `${shown(x)},\u00a0${shown(y)}\u00a0${given.unit}` + (name ? `, on ${name}` : "");
   };
 
   // ---- what draws ------------------------------------------------------------------------------------------
