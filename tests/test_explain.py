@@ -20,6 +20,7 @@ from heatwake.run import Finished, run_workflow
 from heatwake.run import fingerprints as marks
 from heatwake.run.changes import changes
 from heatwake.run.explain import Explained, explain_workflow
+from heatwake.run.sessions import TABLES
 from heatwake.stages.table import PRODUCTS
 from heatwake.store import results
 
@@ -128,7 +129,7 @@ def test_a_session_without_results_is_not_read(place, monkeypatch):
     monkeypatch.setattr("heatwake.store.session._digest", None)
     found = explained(place)
     assert set(found["one"].reasons.values()) == {("missing",)}
-    assert len(found["one"].to_make) == len(PRODUCTS) + 3
+    assert len(found["one"].to_make) == len(PRODUCTS) + len(TABLES)
 
 
 def test_a_changed_setting_is_named_with_both_values_and_what_depends_on_it(place):
@@ -138,7 +139,7 @@ def test_a_changed_setting_is_named_with_both_values_and_what_depends_on_it(plac
     assert reasons["rise.nc"] == ("baseline.quiet_s 3 → 4.5",)
     for file in ("regions.nc", "spread.nc", "flow.nc"):
         assert reasons[file] == ("depends on rise.nc",)
-    assert reasons["summary.csv"] == ("depends on flow.nc",)
+    assert reasons["summary.csv"] == ("depends on spread.nc",)
 
 
 @pytest.mark.parametrize(
@@ -247,6 +248,7 @@ def test_each_missing_or_damaged_file_says_so_of_itself(place):
         "summary.csv": (),
         "budget.csv": (),
         "transients.csv": (),
+        "lineage.csv": (),
     }
 
 
@@ -308,20 +310,21 @@ def test_the_command_says_it_in_lines(place):
     edit(place / "workflow.toml", "quiet_s = 3.0", "quiet_s = 4.5")
     shutil.rmtree(place / "results" / "one")
     assert command(place).stdout.splitlines() == [
-        "one: all 8 files would be made, for none is there",
-        "two: 7 of 8 files would be made",
+        "one: all 9 files would be made, for none is there",
+        "two: 8 of 9 files would be made",
         "  registration.nc   up to date",
         "  rise.nc           baseline.quiet_s 3 → 4.5",
         "  regions.nc        depends on rise.nc",
-        "  spread.nc         depends on rise.nc",
         "  flow.nc           depends on rise.nc",
-        "  summary.csv       depends on flow.nc",
-        "  budget.csv        depends on flow.nc",
-        "  transients.csv    depends on flow.nc",
+        "  spread.nc         depends on rise.nc",
+        "  summary.csv       depends on spread.nc",
+        "  budget.csv        depends on spread.nc",
+        "  transients.csv    depends on spread.nc",
+        "  lineage.csv       depends on spread.nc",
         "comparison: 2 of 2 files would be made",
         "  comparison.nc     one: session changed; two: session changed",
         "  comparison.csv    depends on comparison.nc",
-        "17 files would be made.",
+        "19 files would be made.",
     ]
 
 

@@ -4,8 +4,9 @@ import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
+from skimage.measure import regionprops
 
-from heatwake.kernels.moments import centroid, footprint
+from heatwake.kernels.moments import centroid, footprint, gaussian_share
 
 X, Y = np.arange(160) + 0.5, (np.arange(100) + 0.5)[::-1]
 
@@ -90,3 +91,60 @@ def test_a_turn_by_90_degrees_turns_the_footprint():
     turned = footprint(np.rot90(square), x=X[:100], y=Y, core=window, background=0.0)
     assert abs((turned.orientation - first.orientation - 90 + 90) % 180 - 90) < 0.01
     assert turned.major == pytest.approx(first.major, rel=1e-6)
+
+
+@pytest.mark.parametrize(
+    ("x", "y", "major", "minor", "degrees"), [(10, 50, 12, 5, 0), (2.5, 50, 12, 5, 90), (6, 6, 9, 7, 45)]
+)
+def test_a_cut_gaussian_is_filled_in(x, y, major, minor, degrees):
+    # 4 %: pixels on the rim of the half count for more the more is missing.
+    found = measure(gaussian(x=x, y=y, major=major, minor=minor, degrees=degrees), near=(max(x, 4), y))
+    assert found.cut
+    assert 0.02 < found.missing < 0.5
+    assert (found.major, found.minor) == pytest.approx((major, minor), rel=0.04)
+    assert (found.x, found.y) == pytest.approx((x, y), abs=0.7)
+
+
+def test_a_hole_in_a_gaussian_is_filled_in():
+    rise = gaussian(x=70, y=40, major=8, minor=6, degrees=20)
+    rise[50:58, 74:80] = np.nan
+    found = measure(rise, near=(70, 40))
+    assert (found.major, found.minor, found.x, found.y) == pytest.approx((8, 6, 70, 40), rel=0.01)
+
+
+def test_a_footprint_of_which_the_larger_part_is_missing_is_withheld():
+    found = measure(gaussian(x=-3, y=50, major=12, minor=5, degrees=0), near=(4, 50))
+    assert found.cut
+    assert found.missing == 1.0
+    assert np.isnan([found.x, found.major, found.minor, found.area]).all()
+
+
+def test_moments_of_a_level_shape_are_those_of_an_outside_reference():
+    # A disc of level height keeps its weight above half of it; skimage.measure.regionprops gives its moments as axis
+    # lengths, four standard deviations each. Ours carry the top to a whole Gaussian: divided by the root of its share.
+    rise = np.where(gaussian(x=80, y=50, major=12, minor=7, degrees=30) > 5, 1.0, 0.0)
+    (other,) = regionprops((rise > 0).astype(int), spacing=(1, 1))
+    found = measure(rise, near=(80, 50))
+    lengths = np.array([other.axis_major_length, other.axis_minor_length]) / 4 / np.sqrt(gaussian_share(0.5))
+    # regionprops counts each pixel as a square with a variance of its own, 1/12
+    assert (found.major, found.minor) == pytest.approx(tuple(lengths), rel=0.01)
+    assert found.area == pytest.approx(other.area)
+    down, across = other.centroid
+    assert (found.x, found.y) == pytest.approx((across + 0.5, 99.5 - down))
+    # its angle is between the rows and the long axis, in rows that run down
+    assert found.orientation == pytest.approx((np.degrees(other.orientation) + 90) % 180, abs=0.1)
+
+
+def test_noise_of_a_footprint_is_that_of_repeated_draws():
+    rng = np.random.default_rng(0)
+    rise = gaussian(x=80, y=50, major=9, minor=6, degrees=30)
+    window = (slice(45, 55), slice(75, 85))
+    draws = [
+        footprint(rise + rng.normal(0, 0.1, rise.shape), x=X, y=Y, core=window, background=0.0, noise=0.1)
+        for _ in range(40)
+    ]
+    for value, said in (("major", "major_noise"), ("minor", "minor_noise"), ("orientation", "orientation_noise"),
+                        ("x", "centroid_noise"), ("area", "area_noise")):  # fmt: skip
+        seen = np.std([getattr(each, value) for each in draws])
+        # a map's pixels stray in pairs, these do not: up to twice the draws' own
+        assert 0.9 < np.median([getattr(each, said) for each in draws]) / seen < 2.5, value

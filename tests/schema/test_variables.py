@@ -45,6 +45,7 @@ def test_every_unit_is_one_that_cf_tools_read():
         "mm",
         "mm2",
         "mm s-1",
+        "mm2 s-1",
         "s",
         "W",
         "degree",

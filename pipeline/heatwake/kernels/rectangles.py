@@ -4,6 +4,7 @@ from typing import Any
 
 import numpy as np
 import numpy.typing as npt
+from scipy.sparse.csgraph import connected_components
 
 Array = npt.NDArray[Any]
 
@@ -97,3 +98,25 @@ def surroundings(window: tuple[slice, slice], *, width: int, shape: tuple[int, i
         for side, size in zip(window, shape, strict=True)
     )
     return rows, columns
+
+
+def together(boxes: Array, *, share: float = 0.5) -> npt.NDArray[np.intp]:
+    """Return a number a group for boxes of which each covers most of another: what cannot be told apart.
+
+    Parameters
+    ----------
+    boxes : (n, 4) array
+        Centre x, y, width and height.
+    share : float
+        Of the smaller one's area that two of a group have in common.
+
+    Examples
+    --------
+    >>> together(np.array([[5, 5, 4, 4], [30, 5, 4, 4], [6, 5, 9, 9.0]])).tolist()
+    [0, 1, 0]
+    """
+    low, high = boxes[:, :2] - boxes[:, 2:] / 2, boxes[:, :2] + boxes[:, 2:] / 2
+    common = np.minimum(high[:, np.newaxis], high) - np.maximum(low[:, np.newaxis], low)
+    areas = boxes[:, 2] * boxes[:, 3]
+    shared = np.clip(common, 0, None).prod(axis=2) > share * np.minimum(areas[:, np.newaxis], areas)
+    return np.asarray(connected_components(shared)[1], dtype=np.intp)

@@ -1,6 +1,6 @@
 """Pictures of the board: rise, parts, openings, where heat is carried, how far it spreads."""
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from typing import Any, Final
 
 import matplotlib as mpl
@@ -20,6 +20,14 @@ from heatwake.schema.variables import OPENING_KIND
 
 Array = npt.NDArray[np.float64]
 
+FOOTPRINT: Final = (
+    *("spread_major", "spread_minor", "spread_orientation", "spread_area"),
+    *("drift_x", "drift_y", "spread_cut"),
+)
+BESIDE: Final = (  # what may go with it
+    *("spread_major_uncertainty", "spread_area_uncertainty", "drift_uncertainty", "spread_status", "decay_axis"),
+    *("decay_downstream", "decay_downstream_uncertainty", "decay_upstream", "decay_upstream_uncertainty"),
+)
 _ROOM, _NARROW_ROOM = 0.13, 0.21  # of the board's longer side, beside it for the openings
 _ARROWS: Final = 15  # along the longer side
 _ROLE_COLOURS: Final = {"inlet": style.INLET, "outlet": style.OUTLET, "undecided": style.UNDECIDED}
@@ -220,7 +228,7 @@ def draw_footprints(axes: Axes, results: xr.Dataset, *, small: bool = False) -> 
                     centre,
                     2 * row["spread_major"],
                     2 * row["spread_minor"],
-                    angle=row["spread_orientation"],
+                    angle=float(np.nan_to_num(row["spread_orientation"])),  # a round one has none
                     fill=False,
                     edgecolor=colour,
                     linewidth=line,
@@ -229,16 +237,18 @@ def draw_footprints(axes: Axes, results: xr.Dataset, *, small: bool = False) -> 
                     zorder=5,
                 )
             )
-            axes.plot([x, centre[0]], [y, centre[1]], color=colour, linewidth=line, alpha=0.7 if cut else 1.0, zorder=5)
+            if is_drawn_aside(row):
+                ends = [x, centre[0]], [y, centre[1]]
+                axes.plot(*ends, color=colour, linewidth=line, alpha=0.7 if cut else 1.0, zorder=5)
         axes.plot(x, y, "o", markersize=4, color=style.ON_MAP, markeredgecolor=style.ON_MAP_SHADE, zorder=6)
         label_on_map(axes, x, y + high / 2, name, small=small)
 
 
 def footprints(results: xr.Dataset) -> list[tuple[str, tuple[float, float, float, float], dict[str, float]]]:
     """Return each region whose footprint is known: name, box, and the last values of spread and drift."""
-    keys = ("spread_major", "spread_minor", "spread_orientation", "spread_area", "drift_x", "drift_y", "spread_cut")
-    if any(key not in results for key in keys):
+    if any(key not in results for key in FOOTPRINT):
         return []
+    keys = [*FOOTPRINT, *(key for key in BESIDE if key in results)]
     found = []
     for name, box in region_boxes(results):
         series = {key: results[key].sel(region=name).to_numpy().astype(float) for key in keys}
@@ -246,6 +256,15 @@ def footprints(results: xr.Dataset) -> list[tuple[str, tuple[float, float, float
         if known.size:
             found.append((name, box, {key: float(values[known[-1]]) for key, values in series.items()}))
     return found
+
+
+def is_drawn_aside(row: Mapping[str, float]) -> bool:
+    """Tell whether a footprint's centre is off its part's by more than twice the uncertainty, where that is known.
+
+    >>> is_drawn_aside({"drift_x": 3.0, "drift_y": 4.0, "drift_uncertainty": 2.6})
+    False
+    """
+    return float(np.hypot(row["drift_x"], row["drift_y"])) > 2 * row.get("drift_uncertainty", 0.0)
 
 
 def _board_axes(results: xr.Dataset, *, width: float, openings: bool = True) -> tuple[Figure, Axes]:

@@ -13,6 +13,7 @@ import xarray as xr
 from heatwake import __version__
 from heatwake.report.answers import reference_name
 from heatwake.report.budget import budget_rows
+from heatwake.report.lineage import lineage_rows
 from heatwake.report.summary import comparison_lines, flow_sentences, summary_rows
 from heatwake.report.summary import comparison_rows as plain_rows
 from heatwake.report.transients import transient_rows
@@ -26,6 +27,7 @@ __all__ = [
     "comparison_page",
     "comparison_rows",
     "flow_sentences",
+    "lineage_rows",
     "session_page",
     "side_by_side_frames",
     "summary_rows",

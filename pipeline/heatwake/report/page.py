@@ -18,6 +18,7 @@ from heatwake.report.answers import conditions, session_answer
 from heatwake.report.board_figure import (
     footprints,
     has_settling_map,
+    is_drawn_aside,
     rise_figure,
     settling_figure,
     spread_figure,
@@ -31,13 +32,14 @@ from heatwake.report.figure_style import Still, for_page, house_style, svg_text
 from heatwake.report.film_figure import film_figure, has_film_map
 from heatwake.report.flow_reading import board_direction, opening_roles, region_direction, told_share
 from heatwake.report.heating import criterion_text, has_heating, heating_figure, heating_rows, stretch_table
+from heatwake.report.lineage import lineage_sentences
 from heatwake.report.maps import length_unit
 from heatwake.report.margin_bar import margin_bars
 from heatwake.report.parts import PartRow, final_ambient, part_rows, parts_off_board
 from heatwake.report.probes import has_probes, probe_rows, probe_sentences, probes_figure
 from heatwake.report.scripts import as_elements, security_policy
 from heatwake.schema.report import Report
-from heatwake.schema.variables import OPENING_KIND
+from heatwake.schema.variables import DECAY_AXIS, OPENING_KIND, SPREAD_STATUS
 
 Keep = Callable[[str, bytes], None]  # is given a file's name and its content
 WIDE, NARROW = 9.0, 4.3  # [inch] widths of a figure's two forms
@@ -98,6 +100,7 @@ def session_page(
         direction=direction,
         told_share=told_share(flow, direction.window),
         openings=_openings(results, flow),
+        lineage=lineage_sentences(results) if "region_state" in results else [],
         heating=heating,
         stretches=stretch_table(results),
         has_delay=any(row.delay for row in heating),
@@ -296,9 +299,39 @@ def _spread_rows(results: xr.Dataset, flow: xr.Dataset | None) -> list[dict[str,
             "name": name,
             "carried": region_direction(flow, name).words,
             "size": f"{words.number(row['spread_major'])} × {words.number(row['spread_minor'])}",
+            "size_spread": _spread_of(row, "spread_major", digits=1),
             "area": words.number(row["spread_area"], digits=0),
-            "drift": f"{words.number(row['drift_x'], signed=True)}, {words.number(row['drift_y'], signed=True)}",
+            "area_spread": _spread_of(row, "spread_area", digits=0),
+            "drift": f"{words.number(row['drift_x'], signed=True)}, {words.number(row['drift_y'], signed=True)}"
+            if is_drawn_aside(row)
+            else "none told",
+            "decay": _decay(row),
             "cut": row["spread_cut"] == 1,
+            "status": _status(row),
         }
         for name, _, row in footprints(results)
     ]
+
+
+def _spread_of(row: Mapping[str, float], key: str, *, digits: int) -> str:
+    value = row.get(f"{key}_uncertainty", np.nan)
+    return f" ± {words.number(value, digits=digits)}" if np.isfinite(value) else ""
+
+
+def _decay(row: Mapping[str, float]) -> str:
+    """How far the tails reach, down and up the flow, or along both ends of the long axis."""
+    keys = {"down": "decay_downstream", "up": "decay_upstream"}
+    told = [
+        f"{word} {words.number(row[key], digits=0)}{_spread_of(row, key, digits=0)}"
+        for word, key in keys.items()
+        if np.isfinite(row.get(key, np.nan))
+    ]
+    along = row.get("decay_axis", np.nan)
+    axis = f" ({DECAY_AXIS[int(along)]})" if told and np.isfinite(along) and along > 0 else ""
+    return (", ".join(told) or "–") + axis
+
+
+def _status(row: Mapping[str, float]) -> str:
+    flag = row.get("spread_status", np.nan)
+    word = SPREAD_STATUS[int(flag)] if np.isfinite(flag) else "cut off" if row["spread_cut"] == 1 else ""
+    return "" if word == "measured" else word

@@ -17,6 +17,7 @@ from heatwake.run.sessions import figures_noted, kept_figures, note, stands
 from heatwake.schema.settings import Settings
 from heatwake.schema.workflow import Movie, Workflow
 from heatwake.stages import comparison
+from heatwake.stages.table import PRODUCTS
 from heatwake.store import results, tables
 from heatwake.store.movie import movie_name, write_movie
 
@@ -67,7 +68,7 @@ def comparison_steps(
     require_reference(reference, sessions)
     if not isinstance(settings, comparison.ComparisonSettings):
         raise TypeError("comparison settings of another kind")
-    marks = {name: results.read_fingerprint(root / name / "flow.nc") for name in sessions}
+    marks = {name: results.read_fingerprint(root / name / PRODUCTS[-1].file) for name in sessions}
     made_from = comparison_determinants(marks, reference, settings=settings)
     mark = fingerprint(made_from)
     shown_from = shown_determinants(mark, workflow)

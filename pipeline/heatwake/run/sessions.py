@@ -22,6 +22,7 @@ from heatwake.schema.variables import require
 from heatwake.schema.workflow import Movie
 from heatwake.stages import board, film, pixels, placement
 from heatwake.stages.regions import RegionsSettings
+from heatwake.stages.spread import final_directions
 from heatwake.stages.table import PRODUCTS, Product
 from heatwake.store import results, tables
 from heatwake.store.movie import movie_name, write_movie
@@ -35,7 +36,7 @@ FRAMES_TO_SUM: Final = 4  # in an analysis step, on average
 PLACED: Final = "registration.nc"  # where a session is placed by another's picture
 FROM_FRAMES: Final = ("registration.nc", "rise.nc")
 SUMS: Final = ("mean_radiance", "summed")  # made beside the registration, for the maps
-TABLES: Final = ("summary.csv", "budget.csv", "transients.csv")
+TABLES: Final = ("summary.csv", "budget.csv", "transients.csv", "lineage.csv")
 PROBE_TABLE: Final = "thermocouples.csv"  # of sessions that have some
 FILM: Final = movie_name("airflow")
 PAGES: Final = ("report.html", FILM)
@@ -210,7 +211,8 @@ def _inputs(
         return frames
     if product.file == "rise.nc":
         return _merge(frames, made["registration.nc"])
-    return _merge(described, *_known(made))
+    inputs = _merge(described, *_known(made))
+    return inputs.assign(final_directions(made["flow.nc"])) if product.file == "spread.nc" else inputs
 
 
 def _with_bins(frames: xr.Dataset, settings: Mapping[str, Settings]) -> xr.Dataset:
@@ -286,7 +288,8 @@ def _tell_people(
 ) -> Generator[Progress, None, bool]:
     """Write tables and pages unless they stand; tell whether any was written. Pages that no longer hold are removed."""
     made, merged = known
-    made_from = pages_determinants(marks["flow.nc"], session.description.title, stated=stated_in(session, settings))
+    mark = marks[PRODUCTS[-1].file]
+    made_from = pages_determinants(mark, session.description.title, stated=stated_in(session, settings))
     told = tables_of(session)
     wanted = (*told, *PAGES, *figures_noted(target)) if pages else told
     if stands(target, made_from, wanted):
@@ -294,7 +297,7 @@ def _tell_people(
     yield Progress(session.name, TABLES[0], 0, 3)
     rows = part_rows(merged)
     made_rows = [outputs.summary_rows(rows), outputs.budget_rows(merged, rows)]
-    made_rows += [outputs.transient_rows(merged, criterion=_criterion(settings))]
+    made_rows += [outputs.transient_rows(merged, criterion=_criterion(settings)), outputs.lineage_rows(merged)]
     made_rows += [outputs.thermocouple_rows(merged)] if PROBE_TABLE in told else []
     for name, content in zip(told, made_rows, strict=True):
         results.write_text(target / name, tables.csv_text(content))

@@ -56,6 +56,11 @@ REGION_STATE: Final = ("not yet seen", "seen", "merged", "faded", "back", "hidde
 REGION_SIZE: Final = ("measured", "small", "too small")
 OPENING_KIND: Final = ("fan", "vent")
 OPENING_ROLE: Final = ("inlet", "outlet", "undecided")
+SPREAD_STATUS: Final = (
+    *("measured", "neighbour taken off", "edge filled in", "cut by edge", "lost in neighbours"),
+    *("no rise", "not seen"),
+)
+DECAY_AXIS: Final = ("flow direction", "long axis")
 FLOW_SOURCE: Final = ("none", "physical fit", "local drift")
 PLACE_STATE: Final = ("not told", "corrected", "too far", "no match")
 DIRECTION_CHANGE: Final = ("unchanged", "turned", "reversed", "not identifiable")
@@ -328,23 +333,29 @@ _ROWS: Final = (
         "stretch_status", _REGION_STRETCH, "1", "what stretch_rise is, or why there is none", flags=STEADY_STATUS
     ),
     # --- spread.nc -------------------------------------------------------------------------------------------
-    Variable(
-        "spread_major",
-        _REGION_TIME,
-        "mm",
-        "footprint of the rise, one standard deviation along its long axis",
-    ),
-    Variable(
-        "spread_minor",
-        _REGION_TIME,
-        "mm",
-        "footprint of the rise, one standard deviation along its short axis",
-    ),
-    Variable("spread_orientation", _REGION_TIME, "degree", "long axis, counter-clockwise from +x"),
+    Variable("final_flow_direction", _REGION, "degree", "where the region's heat is carried to at the end"),
+    Variable("spread_major", _REGION_TIME, "mm", "own heat's footprint, one standard deviation along its long axis"),
+    Variable("spread_major_uncertainty", _REGION_TIME, "mm", "standard uncertainty of spread_major"),
+    Variable("spread_minor", _REGION_TIME, "mm", "own heat's footprint, one standard deviation along its short axis"),
+    Variable("spread_minor_uncertainty", _REGION_TIME, "mm", "standard uncertainty of spread_minor"),
+    Variable("spread_orientation", _REGION_TIME, "degree", "long axis, counter-clockwise from +x; NaN where not told"),
+    Variable("spread_orientation_uncertainty", _REGION_TIME, "degree", "standard uncertainty of spread_orientation"),
     Variable("spread_area", _REGION_TIME, "mm2", "area of the footprint above half of its peak"),
+    Variable("spread_area_uncertainty", _REGION_TIME, "mm2", "standard uncertainty of spread_area"),
     Variable("drift_x", _REGION_TIME, "mm", "footprint centroid minus source centre"),
     Variable("drift_y", _REGION_TIME, "mm", "footprint centroid minus source centre"),
-    Variable("spread_cut", _REGION_TIME, "1", "whether the footprint is cut by the edge of the board", flags=YES_NO),
+    Variable("drift_uncertainty", _REGION_TIME, "mm", "standard uncertainty of drift_x, and of drift_y"),
+    Variable("spread_taken_off", _REGION_TIME, "1", "what others bring to the footprint, over its own peak"),
+    Variable("spread_growth", _REGION_TIME, "mm2 s-1", "growth of the footprint's variance, mean of its two axes"),
+    Variable("spread_growth_uncertainty", _REGION_TIME, "mm2 s-1", "standard uncertainty of spread_growth"),
+    Variable("decay_direction", _REGION_TIME, "degree", "direction of decay_downstream, counter-clockwise from +x"),
+    Variable("decay_axis", _REGION_TIME, "1", "what decay_direction is", flags=DECAY_AXIS),
+    Variable("decay_downstream", _REGION_TIME, "mm", "own heat falls to 1/e over so far along decay_direction"),
+    Variable("decay_downstream_uncertainty", _REGION_TIME, "mm", "standard uncertainty of decay_downstream"),
+    Variable("decay_upstream", _REGION_TIME, "mm", "own heat falls to 1/e over so far against decay_direction"),
+    Variable("decay_upstream_uncertainty", _REGION_TIME, "mm", "standard uncertainty of decay_upstream"),
+    Variable("spread_status", _REGION_TIME, "1", "what became of the footprint", flags=SPREAD_STATUS),
+    Variable("spread_cut", _REGION_TIME, "1", "whether the board's edge or a neighbour cuts it", flags=YES_NO),
     # --- flow.nc ---------------------------------------------------------------------------------------------
     Variable("flow_direction", _BOARD, "degree", "direction that heat is carried to"),
     Variable("flow_direction_uncertainty", _BOARD, "degree", "standard uncertainty of the direction"),

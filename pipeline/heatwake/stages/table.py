@@ -30,8 +30,8 @@ STAGES: Final[tuple[Stage, ...]] = (
     thermocouples.STAGE,
     temperature.STAGE,
     regions.STAGE,
-    spread.STAGE,
     flow.STAGE,
+    spread.STAGE,
 )
 
 
@@ -93,6 +93,6 @@ PRODUCTS: Final[tuple[Product, ...]] = (
         ),
     ),
     Product("regions.nc", (regions.STAGE,)),
-    Product("spread.nc", (spread.STAGE,)),
     Product("flow.nc", (flow.STAGE,)),
+    Product("spread.nc", (spread.STAGE,)),
 )
