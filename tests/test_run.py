@@ -47,7 +47,7 @@ def whole(tmp_path_factory):
     folder = tmp_path_factory.mktemp("run")
     text = (ROOT / "workflows" / "fan_direction.toml").read_text()
     text = text.replace('"../sample_frames', f'"{SAMPLES.as_posix()}').replace("../results/fan_direction", "results")
-    (folder / "workflow.toml").write_text(text)
+    (folder / "workflow.toml").write_text(f"{text}\n[movie]\nduration_s = 2.0\n")
     return finish(folder / "workflow.toml")
 
 
@@ -256,7 +256,7 @@ def test_pages_movie_and_journal_stand(whole):
     assert len(list((whole.results / "figures").iterdir())) == 8  # two figures of two sessions in two forms
     with av.open(str(whole.results / "comparison.mp4")) as film:
         stream = film.streams.video[0]
-        assert (stream.width, stream.height, stream.frames) == (1920, 600, 150)
+        assert (stream.width, stream.height, stream.frames) == (1920, 600, 30)
     # small enough for a letter: pages of 5 MB, films of 20
     pages = [path.stat().st_size for path in whole.results.rglob("*.html")]
     assert len(pages) == 4
