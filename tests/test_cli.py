@@ -155,6 +155,8 @@ def test_quiet_is_quiet(write_session, workflow):
         (GOOD + "[baseline]\nquiet = 3\n", "baseline.quiet is an unknown key, did you mean quiet_s?"),
         (GOOD + "[cadence]\nanalysis_s = -1\n", "cadence.analysis_s is -1, must be more than 0"),
         (GOOD + 'reference = "two"\n', "reference is 'two', must be one of one"),
+        (GOOD + '[movie]\nbeside = "two"\n', "movie.beside is 'two', must be left out: there is one session only"),
+        (GOOD + "[movie]\nduration_s = 0\n", "movie.duration_s is 0, must be 1.0 or more"),
         ('title = "a"\nsessions = []\nresults = "r"\n', "sessions is []"),
         ('title = "a"\nsessions = ["none/*"]\nresults = "r"\n', "without a match"),
         ('title = "a"\nsessions = ["gone"]\nresults = "r"\n', "session.toml is missing, must be a TOML file"),
