@@ -14,10 +14,11 @@ from heatwake.kernels.flow_judgement import (
     board_angle,
     judge_pair,
     judge_single,
+    judge_together,
 )
 from heatwake.kernels.joint_flow import JointFlow, carried_heat, evidence, given_heat, weighted_angle
 from heatwake.kernels.openings import perimeter_arc
-from heatwake.kernels.rise_rows import Recording, pair_rows, single_rows
+from heatwake.kernels.rise_rows import Recording, group_rows, single_rows
 from kernels import channel_board as channel
 
 GRID = choose_cells(channel.WIDTH, channel.HEIGHT, pixel=channel.STEP, finest=5.3e-3)
@@ -34,10 +35,10 @@ def recording(flow, **changes):
     return Recording(channel.TIMES, maps, np.full_like(maps, 0.02))
 
 
-def problem(*recordings, alike=False):
+def problem(*recordings, **changes):
     sources = (FOOTPRINTS / FOOTPRINTS.sum(axis=1, keepdims=True)).T
     prior = describe_board(1.6e-3, np.nan)
-    return JointFlow(GRID, sources=sources, bodies=FOOTPRINTS, prior=prior, recordings=recordings, alike=alike)
+    return JointFlow(GRID, sources=sources, bodies=FOOTPRINTS, prior=prior, recordings=recordings, **changes)
 
 
 @pytest.fixture(scope="module")
@@ -99,20 +100,43 @@ def test_a_texture_common_to_both_maps_leaves_the_ratio_alone():
     # Emissivity left in both maps of a pair: their ratio, and so its target, does not know of it.
     one, two = recording(0.2), recording(-0.2)
     texture = 1.0 + 0.05 * np.random.default_rng(0).standard_normal(GRID.cells)
-    plain = pair_rows(one, two, grid=GRID, mean_error=0.1)
+    plain = group_rows([one, two], grid=GRID, mean_error=0.1)
     worn = [Recording(each.times, each.rise * texture, each.noise) for each in (one, two)]
-    textured = pair_rows(*worn, grid=GRID, mean_error=0.1)
+    textured = group_rows(worn, grid=GRID, mean_error=0.1)
     warm = (plain.sharp > 0.0) & (textured.sharp > 0.0)
     assert warm.mean() > 0.5
-    assert textured.ratio[warm] == pytest.approx(plain.ratio[warm])
+    assert textured.ratio[0][warm] == pytest.approx(plain.ratio[0][warm])
 
 
-def test_pair_rows_vanish_on_their_own_model():
-    one, two = recording(0.2), recording(-0.2)
-    rows = pair_rows(one, two, grid=GRID, mean_error=0.1)
-    weights, target = rows.linearise([one.rise, two.rise])
-    left = (weights[0] * one.rise + weights[1] * two.rise).ravel() - target
+@pytest.mark.parametrize("flows", [(0.2, -0.2), (0.2, -0.2, 0.0), (0.2, -0.2, 0.0, 0.1)])
+def test_rows_of_several_recordings_vanish_on_their_own_model(flows):
+    maps = [recording(flow).rise for flow in flows]
+    rows = group_rows([recording(flow) for flow in flows], grid=GRID, mean_error=0.1)
+    weights, target = rows.linearise(maps)
+    left = sum(weight * one for weight, one in zip(weights, maps, strict=True)).ravel() - target
     assert left == pytest.approx(0.0, abs=1e-9)
+
+
+def test_the_ratio_of_two_is_their_difference_over_their_sum():
+    one, two = recording(0.2), recording(-0.2)
+    rows = group_rows([one, two], grid=GRID, mean_error=0.1)
+    seen = rows.sharp > 0.0
+    assert rows.ratio[0][seen] == pytest.approx(((one.rise - two.rise) / (one.rise + two.rise))[seen])
+
+
+def test_slopes_of_the_rows_are_those_of_finite_differences():
+    maps = [recording(flow).rise for flow in (0.2, -0.2, 0.0)]
+    rows = group_rows([recording(flow, seed=1) for flow in (0.2, -0.2, 0.0)], grid=GRID, mean_error=0.1)
+    weights, _ = rows.linearise(maps)
+
+    def missed(middle):
+        all_ = [maps[0], middle, maps[2]]
+        around, target = rows.linearise(all_)
+        return sum(weight * one for weight, one in zip(around, all_, strict=True)).ravel() - target
+
+    push = np.random.default_rng(0).standard_normal(maps[1].shape)
+    numeric = (missed(maps[1] + 1e-4 * push) - missed(maps[1] - 1e-4 * push)) / 2e-4
+    assert (weights[1] * push).ravel() == pytest.approx(numeric, rel=1e-5, abs=1e-6)
 
 
 def test_unseen_cells_weigh_nothing():
@@ -131,6 +155,23 @@ def test_a_pair_needs_the_same_times():
         problem(one, late)
 
 
-def test_more_than_two_recordings_are_refused():
-    with pytest.raises(ValueError, match="1 or 2"):
-        problem(*[recording(0.2)] * 3)
+def test_a_fit_needs_a_recording():
+    with pytest.raises(ValueError, match="at least 1"):
+        problem()
+
+
+def test_fans_that_stand_in_all_recordings_leave_nothing_to_judge():
+    with pytest.raises(ValueError, match="stand in all"):
+        judge_together(problem(recording(0.0), recording(0.0)), [THROUGH] * 2, relation=(0, 0), gates=GATES)
+
+
+def test_three_recordings_are_judged_together():
+    group = problem(recording(0.2), recording(-0.2), recording(0.0), exchange_spread=1.0)
+    found = judge_together(group, [THROUGH] * 3, relation=(1, -1, 0), gates=GATES)
+    assert (found.status, found.signs) == (IDENTIFIED, (1, -1, 0))
+    assert found.against_opposite > 100.0
+    assert (found.fit.flux[2] == 0.0).all()
+    right, left, still = found.alone
+    assert still is None
+    for fit, way in ((right, 0.0), (left, 180.0)):
+        assert abs((board_angle(fit, group) - way + 180.0) % 360.0 - 180.0) < 0.1

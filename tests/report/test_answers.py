@@ -7,9 +7,10 @@ import pytest
 import xarray as xr
 
 from heatwake.report.answers import comparison_answer, session_answer
-from heatwake.report.flow_reading import arrow_field, board_direction, opening_roles
+from heatwake.report.flow_reading import WHY, arrow_field, board_direction, opening_roles
 from heatwake.report.unlike import unlike, warning
 from heatwake.report.words import heading
+from heatwake.schema.variables import FLOW_REASON
 from report import charger_results
 
 Pair = tuple[xr.Dataset, dict[str, xr.Dataset]]
@@ -117,3 +118,13 @@ def test_film_that_was_fitted_anew_is_an_unlike_thing(charger: xr.Dataset) -> No
     # 0.873 and 0.890 differ by 3.0 of their combined standard uncertainty, 0.004 * sqrt(2); 0.880 by 1.2.
     assert [row.what for row in unlike(charger, charger.assign(transmittance=((), 0.89)))] == ["film transmittance"]
     assert unlike(charger, charger.assign(transmittance=((), 0.88))) == []
+
+
+def test_why_no_direction_is_told_is_said_in_words(charger: xr.Dataset) -> None:
+    still = charger_results.flow(charger, told=False)
+    windows = still.sizes["time"]
+    codes = np.full(windows, FLOW_REASON.index("no drift"), dtype=np.int8)
+    told = board_direction(still.assign(board_flow_reason=("time", codes)))
+    assert told.reason == WHY["no drift"]
+    assert board_direction(still).reason == ""
+    assert set(WHY) == set(FLOW_REASON) - {"told"}

@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from heatwake.scene import charger, draw_item, settle
+from heatwake.scene import charger, draw_board, draw_item, settle
 
 
 @pytest.mark.parametrize("seed", range(6))
@@ -36,3 +36,19 @@ def test_an_unknown_opening_cannot_be_covered() -> None:
     scene = charger()
     with pytest.raises(ValueError, match="no opening is named door"):
         scene.without("door")
+
+
+def test_twenty_boards_are_all_different_and_sound() -> None:
+    boards = [draw_board(number) for number in range(20)]
+    assert len({board.power for board in boards}) == 20
+    assert {board.board.conductivity for board in boards} == {2.5, 14.0}
+    assert all(len(board.parts) >= 5 for board in boards)
+    assert draw_board(7) == boards[7]
+
+
+def test_a_varied_board_has_jets_and_air_that_runs_back() -> None:
+    truth = settle(draw_board(1).with_fan("in"))
+    towards = truth["board_direction"].values[0]
+    away = (truth["part_direction"].values[:, 0] - towards + 180) % 360 - 180
+    assert np.abs(away).max() > 90
+    assert np.all((truth["part_rise_mean"] > 4) & (truth["part_rise_mean"] < 120))

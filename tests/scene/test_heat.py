@@ -6,7 +6,8 @@ import numpy as np
 import pytest
 import xarray as xr
 
-from heatwake.scene import Ambient, Film, Part, charger, settle, simulate
+from heatwake.scene import Ambient, Film, Part, Scene, charger, settle, simulate
+from heatwake.scene.heat import build_heat_model, sheet_conductance
 from scene.boards import BARE, adiabatic, channel, sealed
 
 
@@ -152,6 +153,49 @@ def test_the_film_lies_between_air_and_room() -> None:
     truth = settle(scene)
     air, film = truth["air_temperature"] - 20.0, truth["film_temperature"] - 20.0
     np.testing.assert_allclose(film, 0.75 * air, rtol=1e-9)
+
+
+def layered(scene: Scene, **changes: float) -> Scene:
+    """Return the scene with slower air next to the board."""
+    return replace(scene, air=replace(scene.air, wall_layer=3.5, **changes))
+
+
+def test_heat_balance_closes_with_slower_air_next_to_the_board() -> None:
+    truth = settle(layered(charger(fan="in", cell=2.0))).isel(time=0)
+    lost = sum(float(truth[name]) for name in ("exhaust_heat", "film_heat", "radiated_heat", "back_heat"))
+    assert lost == pytest.approx(float(truth["power"]), rel=1e-6)
+
+
+def test_two_layers_of_air_that_exchange_all_heat_are_one() -> None:
+    scene = charger(cell=2.0)
+    one, two = settle(scene), settle(layered(scene, wall_exchange=1e8))
+    np.testing.assert_allclose(two["temperature_rise"], one["temperature_rise"], rtol=1e-5)
+
+
+def test_slower_air_is_warmer_by_what_it_passes_on() -> None:
+    """Heat per area over the exchange, far from the inlet, less what warms the slow layer itself: a heat balance."""
+    scene = layered(adiabatic(channel()), wall_exchange=30.0, mixing=0.0)
+    scene = replace(scene, board=replace(scene.board, conductivity=1e-9))
+    model = build_heat_model(scene)
+    surface, near, above = (field[10, -1] for field in model.steady(20.0))
+    area, per_area = 0.08 * 0.04, 5.0 / (0.08 * 0.04)
+    share = scene.air.wall_flow  # of the heat stays in the slow layer where both warm up alike
+    settled = 1.0 - np.exp(-30.0 * area / (share * (1 - share) * 1.19 * 1007.0 * 1e-3))
+    assert near - above == pytest.approx(per_area * (1 - share) / 30.0 * settled, rel=0.02)
+    assert surface > near
+
+
+def test_patches_of_copper_keep_the_mean_of_the_logarithm() -> None:
+    plain = charger(cell=2.0)
+    plain = replace(plain, parts=(), board=replace(plain.board, copper=()))
+    patched = replace(plain, board=replace(plain.board, patchiness=0.5))
+    ratio = np.log(sheet_conductance(patched) / sheet_conductance(plain))
+    assert ratio.mean() == pytest.approx(0.0, abs=1e-12)
+    assert ratio.std() == pytest.approx(0.5)
+    # Neighbours 2 mm apart under a Gaussian of 10 mm: correlation exp(-(2/10)^2 / 4) = 0.99.
+    assert np.corrcoef(ratio[:, 1:].ravel(), ratio[:, :-1].ravel())[0, 1] > 0.97
+    again = replace(patched, board=replace(patched.board, texture_seed=12))
+    assert not np.allclose(sheet_conductance(again), sheet_conductance(patched))
 
 
 def test_the_board_follows_a_drifting_room_before_power_on() -> None:

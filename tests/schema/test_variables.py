@@ -46,6 +46,8 @@ def test_every_unit_is_one_that_cf_tools_read():
         "mm2",
         "mm s-1",
         "mm2 s-1",
+        "mm-1",
+        "mm-2",
         "s",
         "W",
         "degree",

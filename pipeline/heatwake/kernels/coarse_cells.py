@@ -11,7 +11,7 @@ import numpy.typing as npt
 
 from heatwake.kernels.flow_family import AirFamily
 from heatwake.kernels.openings import CellGrid, stream_flux
-from heatwake.kernels.rise_rows import PairRows, Recording, SingleRows
+from heatwake.kernels.rise_rows import GroupRows, Recording, SingleRows
 
 Array = npt.NDArray[np.float64]
 
@@ -51,14 +51,14 @@ def coarse_recording(recording: Recording, share: Array) -> Recording:
     return Recording(recording.times, np.where(seen >= 0.5 * share.sum(axis=0), rise, np.nan), noise)
 
 
-def coarse_rows(rows: SingleRows | PairRows, share: Array) -> SingleRows | PairRows:
+def coarse_rows(rows: SingleRows | GroupRows, share: Array) -> SingleRows | GroupRows:
     """Return rows of the coarse cells; a cell's value is the mean by precision of what lies in it."""
     if isinstance(rows, SingleRows):
         weight, rise = _gather(rows.weight, rows.rise, share=share)
         return SingleRows(weight, rise)
     loose, total = _gather(rows.loose, rows.total, share=share)
     sharp, ratio = _gather(rows.sharp, rows.ratio, share=share)
-    return PairRows(loose, sharp, np.where(loose > 0.0, total, 1.0), ratio)
+    return GroupRows(loose, sharp, np.where(loose > 0.0, total, 1.0), ratio)
 
 
 def _gather(weight: Array, *values: Array, share: Array) -> tuple[Array, ...]:

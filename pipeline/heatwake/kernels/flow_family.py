@@ -16,6 +16,9 @@ Array = npt.NDArray[np.float64]
 AIR_HEAT = 1190.0
 """Heat capacity of air at 25 degC and 1 atm [J m-3 K-1]: 1.184 kg m-3 times 1006 J kg-1 K-1."""
 
+ALIKE_EXCHANGE = 0.2
+"""Standard deviation of the logarithm of a recording's own exchange, where fans run in all recordings."""
+
 _USUAL_SPEED = 0.3  # [m/s] between board and lid of a small fan-cooled item; free within a factor of three
 _USUAL_CHANNEL = 0.02  # [m]
 _BODY_EXCHANGE = 3.0  # more of a part's body, by its walls, than of the board below; free within a factor of e
@@ -185,9 +188,19 @@ class Parameters:
         One a recording.
     bodies : (parts, cells) array
         Share of each cell that lies under each part's body.
+    exchange_spread : float
+        Standard deviation of the logarithm of each recording's own exchange, of several recordings.
     """
 
-    def __init__(self, grid: CellGrid, prior: BoardPrior, families: Sequence[AirFamily], *, bodies: Array) -> None:
+    def __init__(
+        self,
+        grid: CellGrid,
+        prior: BoardPrior,
+        families: Sequence[AirFamily],
+        *,
+        bodies: Array,
+        exchange_spread: float = ALIKE_EXCHANGE,
+    ) -> None:
         self.prior, self.families, self.parts = prior, families, bodies
         self.bodies = bodies.max(axis=0, initial=0.0)
         low, high = face_neighbours(grid)
@@ -195,7 +208,7 @@ class Parameters:
         self.spline = _bernstein(grid)
         many = len(families) > 1
         shared = _SPLINE**2 + 8 + len(bodies)
-        own = [np.array([0.2 if many else 1e-3, 0.01 if many else 1e-3]) for _ in families]
+        own = [np.array([exchange_spread if many else 1e-3, 0.01 if many else 1e-3]) for _ in families]
         deviations = [
             prior.sheet_deviation,
             *[0.5] * _SPLINE**2,

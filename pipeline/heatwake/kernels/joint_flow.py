@@ -18,16 +18,16 @@ from scipy.optimize import nnls
 
 from heatwake.kernels.coarse_cells import coarse_recording, coarse_rows, coarser, shares
 from heatwake.kernels.conjugate_board import ConjugateBoard, Step
-from heatwake.kernels.flow_family import AirFamily, BoardPrior, Parameters
+from heatwake.kernels.flow_family import ALIKE_EXCHANGE, AirFamily, BoardPrior, Parameters
 from heatwake.kernels.openings import CellGrid, cell_velocity
 from heatwake.kernels.rise_rows import (
     CELLS_A_DATUM,
     MODEL_ERROR,
     SUM_ERROR,
-    PairRows,
+    GroupRows,
     Recording,
     SingleRows,
-    pair_rows,
+    group_rows,
     single_rows,
 )
 
@@ -101,10 +101,12 @@ class JointFlow:
     prior : BoardPrior
         The board beforehand.
     recordings : sequence of Recording
-        One, or two of the same board at equal power.
+        One, or several of the same board at equal power and the same times.
     alike : bool
-        Of two recordings: whether the air flows the same way in both. Then their mean is as well described as a single
-        recording; where it is not, model errors that do not cancel are given more room in it.
+        Of several recordings: whether the air flows the same way in all. Then their mean is as well described as a
+        single recording; where it is not, model errors that do not cancel are given more room in it.
+    exchange_spread : float
+        Standard deviation of the logarithm of each recording's own exchange between board and air, of several.
     """
 
     def __init__(
@@ -116,19 +118,24 @@ class JointFlow:
         prior: BoardPrior,
         recordings: Sequence[Recording],
         alike: bool = False,
+        exchange_spread: float = ALIKE_EXCHANGE,
     ) -> None:
-        if len(recordings) not in (1, 2):
-            raise ValueError(f"recordings must be 1 or 2, got {len(recordings)}")
+        if not recordings:
+            raise ValueError("recordings must be at least 1, got 0")
         self.grid, self.sources, self.bodies, self.prior = grid, sources, bodies, prior
         self.board = ConjugateBoard(grid)
-        self.recordings = tuple(recordings)
+        self.recordings, self.exchange_spread = tuple(recordings), exchange_spread
         self.cells_a_datum = CELLS_A_DATUM
-        self.rows: SingleRows | PairRows
-        if len(recordings) == 1:
-            self.rows = single_rows(recordings[0], grid)
-        else:
-            error = MODEL_ERROR if alike else SUM_ERROR
-            self.rows = pair_rows(recordings[0], recordings[1], grid=grid, mean_error=error)
+        error = MODEL_ERROR if alike else SUM_ERROR
+        several = len(recordings) > 1
+        self.rows: SingleRows | GroupRows = (
+            group_rows(recordings, grid=grid, mean_error=error) if several else single_rows(recordings[0], grid)
+        )
+
+    def alone(self, index: int) -> "JointFlow":
+        """Return the fit of one of the recordings by itself."""
+        one, prior = self.recordings[index : index + 1], self.prior
+        return JointFlow(self.grid, sources=self.sources, bodies=self.bodies, prior=prior, recordings=one)
 
     @cached_property
     def coarse(self) -> "JointFlow | None":
@@ -167,7 +174,9 @@ class JointFlow:
         steps : int
             Most Gauss-Newton steps.
         """
-        parameters = Parameters(self.grid, self.prior, families, bodies=self.bodies)
+        parameters = Parameters(
+            self.grid, self.prior, families, bodies=self.bodies, exchange_spread=self.exchange_spread
+        )
         guess = parameters.start.copy()
         if like is not None:
             guess[: parameters.shared] = like.vector[: parameters.shared]

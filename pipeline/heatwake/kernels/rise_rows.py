@@ -1,10 +1,11 @@
-"""What is compared of model and maps: a map itself, or the sum and the ratio of two maps, each with its error."""
+"""What is compared of model and maps: a map itself, or the sum and the ratios of several, each with its error."""
 
 from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
+from scipy.linalg import helmert
 
 from heatwake.kernels.openings import CellGrid
 
@@ -14,7 +15,7 @@ CELLS_A_DATUM = 10.0
 """Neighbouring cells err alike: about ten make one independent datum."""
 
 MODEL_ERROR = 0.03  # of the rise: what one smooth board model leaves unexplained
-SUM_ERROR, _RATIO_ERROR = 0.10, 0.006  # of two maps of one board: emissivity and sources cancel in their ratio
+SUM_ERROR, _RATIO_ERROR = 0.10, 0.006  # of several maps of one board: emissivity and sources cancel in ratios
 _NOISE_FLOOR = 0.03  # [K]
 _PLACE_ERROR = 0.3  # of the difference between neighbouring cells: parts' edges do not lie on the cells' edges
 
@@ -54,10 +55,18 @@ class SingleRows:
 
 
 @dataclass(frozen=True)
-class PairRows:
-    """Weighted differences of model and maps in the sum of two maps (loosely) and in their ratio (sharply).
+class GroupRows:
+    """Weighted differences of model and maps in the sum of several maps (loosely) and in their ratios (sharply).
 
-    The ratio ``(T1 - T2) / (T1 + T2)`` is that of the sum's size, so its residual is times the seen sum, in kelvin.
+    Attributes
+    ----------
+    loose, sharp : (times, cells) arrays
+        Weights of the sum and of the ratios [1/K].
+    total : (times, cells) array
+        Sum of the maps [K].
+    ratio : (n - 1, times, cells) array
+        Contrasts of the n maps' shares of the sum (`_contrasts`); of two, ``(T1 - T2) / (T1 + T2)``. Their residuals
+        are times the seen sum, in kelvin.
     """
 
     loose: Array
@@ -67,17 +76,26 @@ class PairRows:
 
     def linearise(self, models: Sequence[Array]) -> tuple[tuple[Array, ...], Array]:
         """As `SingleRows.linearise`, about the models' rises; of the sum alone where there are none yet."""
+        count = len(self.ratio) + 1
         if not models:
-            nothing = np.zeros_like(self.loose)
-            target = np.stack([self.loose * self.total, nothing])
-            return (np.stack([self.loose, nothing]),) * 2, target.ravel()
-        modelled = np.maximum(models[0] + models[1], 1e-3 * self.total)
-        ratio = (models[0] - models[1]) / modelled
-        scale = self.sharp * self.total / modelled
-        first = np.stack([self.loose, scale * (1.0 - ratio)])
-        second = np.stack([self.loose, -scale * (1.0 + ratio)])
-        target = np.stack([self.loose * self.total, self.sharp * self.total * (self.ratio - ratio)])
-        return (first, second), target.ravel()
+            nothing = np.zeros_like(self.ratio)
+            target = np.concatenate([(self.loose * self.total)[np.newaxis], nothing])
+            return (np.concatenate([self.loose[np.newaxis], nothing]),) * count, target.ravel()
+        modelled = np.maximum(np.sum(models, axis=0), 1e-3 * self.total)
+        contrasts = _contrasts(count)
+        mean = np.tensordot(contrasts, np.stack(models) / modelled, axes=1)
+        scale = count * self.sharp * self.total / modelled
+        weights = tuple(
+            np.concatenate([self.loose[np.newaxis], scale * (column[:, np.newaxis, np.newaxis] - mean)])
+            for column in contrasts.T
+        )
+        missed = self.sharp * self.total * (self.ratio - count * mean)
+        return weights, np.concatenate([(self.loose * self.total)[np.newaxis], missed]).ravel()
+
+
+def _contrasts(count: int) -> Array:
+    """Return orthogonal contrasts ``(count - 1, count)`` between several maps; of two, half their difference."""
+    return np.asarray(helmert(count) / np.sqrt(2.0))
 
 
 def single_rows(recording: Recording, grid: CellGrid) -> SingleRows:
@@ -90,29 +108,32 @@ def single_rows(recording: Recording, grid: CellGrid) -> SingleRows:
     return SingleRows(weight, rise)
 
 
-def pair_rows(one: Recording, two: Recording, *, grid: CellGrid, mean_error: float) -> PairRows:
-    """Return the rows of two recordings of one board.
+def group_rows(recordings: Sequence[Recording], *, grid: CellGrid, mean_error: float) -> GroupRows:
+    """Return the rows of several recordings of one board.
 
     Parameters
     ----------
-    one, two : Recording
+    recordings : sequence of Recording
         At the same times; pixels that have hardly warmed up (0.3 K in sum) are left out.
     grid : CellGrid
         The cells.
     mean_error : float
-        Relative error of the model's mean of the two.
+        Relative error of the model's mean of them.
     """
-    if one.times != two.times:
-        raise ValueError(f"a pair needs the same times, got {one.times} and {two.times}")
-    total, seen = one.rise + two.rise, np.isfinite(one.rise + two.rise) & (one.rise + two.rise > 0.3)
-    total = np.where(seen, total, 1.0)
-    ratio = np.where(seen, (one.rise - two.rise) / total, 0.0)
-    noise = np.nan_to_num(np.hypot(one.noise, two.noise))
-    floor = np.sqrt(noise**2 + 2.0 * _NOISE_FLOOR**2)
-    model = np.hypot(mean_error * total, _PLACE_ERROR * _contrast(one.rise + two.rise, grid))
+    times = [one.times for one in recordings]
+    if len(set(times)) > 1:
+        raise ValueError(f"recordings fitted together need the same times, got {' and '.join(map(str, times))}")
+    rises, count = np.stack([one.rise for one in recordings]), len(recordings)
+    summed = rises.sum(axis=0)
+    seen = np.isfinite(summed) & (summed > 0.3)
+    total = np.where(seen, summed, 1.0)
+    ratio = np.where(seen, count * np.tensordot(_contrasts(count), np.nan_to_num(rises), axes=1) / total, 0.0)
+    noise = np.nan_to_num(np.sqrt(np.sum([one.noise**2 for one in recordings], axis=0)))
+    floor = np.sqrt(noise**2 + count * _NOISE_FLOOR**2)
+    model = np.hypot(mean_error * total, _PLACE_ERROR * _contrast(summed, grid))
     loose = seen / (np.hypot(floor, model) * np.sqrt(CELLS_A_DATUM))
     sharp = seen / (np.hypot(floor, _RATIO_ERROR * total) * np.sqrt(CELLS_A_DATUM))
-    return PairRows(loose, sharp, total, ratio)
+    return GroupRows(loose, sharp, total, ratio)
 
 
 def _contrast(rise: Array, grid: CellGrid) -> Array:

@@ -8,12 +8,25 @@ import numpy.typing as npt
 import xarray as xr
 
 from heatwake.report.words import heading
-from heatwake.schema.variables import FLOW_STATUS, OPENING_ROLE
+from heatwake.schema.variables import FLOW_REASON, FLOW_STATUS, OPENING_ROLE
 
 Array = npt.NDArray[np.float64]
 
 IDENTIFIED, WEAK = FLOW_STATUS.index("identified"), FLOW_STATUS.index("weak")
 NOT_IDENTIFIABLE, NOT_ATTEMPTED = FLOW_STATUS.index("not identifiable"), FLOW_STATUS.index("not attempted")
+WHY: Final = {
+    "not seen": "the board is not seen there",
+    "too short": "too short a while is seen",
+    "decayed": "the warming-up is over, and what is settled does not tell enough",
+    "no contrast": "the rise has too little contrast",
+    "gradients one way": "the rise falls off one way only, and what is across that is not seen",
+    "no drift": "nothing drifts that could be told from still air",
+    "too uncertain": "the noise leaves too many directions open",
+    "equation fails": "what is seen is not heat that moves in the surface alone",
+    "one recording cannot tell": "one recording cannot tell a drift from a change of the board's conductivity: "
+    "record once more with the fan reversed or stopped",
+}
+"""Reasons of ``FLOW_REASON`` in words."""
 _TURN: Final = 60.0  # [deg] windows that differ by more are named: the direction is not one
 
 
@@ -31,6 +44,8 @@ class Direction:
         Index along the flow's time; -1 where there is none.
     turns : bool
         Whether other windows say another direction.
+    reason : str
+        Why there is none, in words; empty where there is one, or nothing is said.
     """
 
     degrees: float
@@ -38,6 +53,7 @@ class Direction:
     status: str
     window: int = -1
     turns: bool = False
+    reason: str = ""
 
     @property
     def is_told(self) -> bool:
@@ -69,7 +85,7 @@ def _best(flow: xr.Dataset | None, prefix: str, *, region: str | None) -> Direct
     keys = [f"{prefix}_flow_direction", f"{prefix}_flow_direction_uncertainty", f"{prefix}_flow_status"]
     if flow is None or any(key not in flow for key in keys[:2]):
         return Direction(np.nan, np.nan, "not attempted")
-    chosen = flow[[key for key in keys if key in flow]]
+    chosen = flow[[key for key in [*keys, f"{prefix}_flow_reason"] if key in flow]]
     if region is not None:
         if region not in flow["region"].to_numpy():
             return Direction(np.nan, np.nan, "not attempted")
@@ -83,7 +99,15 @@ def _best(flow: xr.Dataset | None, prefix: str, *, region: str | None) -> Direct
             turns = bool((np.abs(_wrapped(degrees[told] - degrees[best])) > _TURN).any())
             return Direction(float(degrees[best]), float(spread[best]), FLOW_STATUS[wanted], best, turns=turns)
     word = "not attempted" if status.size == 0 or status[-1] == NOT_ATTEMPTED else "not identifiable"
-    return Direction(np.nan, np.nan, word, status.size - 1)
+    return Direction(np.nan, np.nan, word, status.size - 1, reason=_reason(chosen, f"{prefix}_flow_reason"))
+
+
+def _reason(chosen: xr.Dataset, name: str) -> str:
+    """The commonest reason over the windows, in words."""
+    if name not in chosen or not chosen[name].size:
+        return ""
+    found = np.bincount(np.atleast_1d(chosen[name].to_numpy()).astype(int).ravel(), minlength=len(FLOW_REASON))
+    return WHY.get(FLOW_REASON[int(found.argmax())], "")
 
 
 def pair_direction(comparison: xr.Dataset | None, name: str, *, prefix: str = "joint") -> Direction:
@@ -131,6 +155,13 @@ def opening_roles(flow: xr.Dataset | None, name: str) -> str:
         return "undecided"
     role = float(flow["opening_role"].sel(opening=name))
     return OPENING_ROLE[int(role)] if np.isfinite(role) else "undecided"
+
+
+def role_probability(flow: xr.Dataset | None, name: str) -> float:
+    """Return how likely an opening's likelier role is; NaN where nothing is said."""
+    if flow is None or "opening_role_probability" not in flow or name not in flow["opening"].to_numpy():
+        return float("nan")
+    return float(flow["opening_role_probability"].sel(opening=name))
 
 
 def _status(flow: xr.Dataset, name: str, degrees: Array) -> npt.NDArray[np.int_]:

@@ -30,7 +30,7 @@ from heatwake.report.curves_figure import curves_figure, frame_counts, quality_f
 from heatwake.report.data_quality import data_quality
 from heatwake.report.figure_style import Still, for_page, house_style, svg_text
 from heatwake.report.film_figure import film_figure, has_film_map
-from heatwake.report.flow_reading import board_direction, opening_roles, region_direction, told_share
+from heatwake.report.flow_reading import board_direction, opening_roles, region_direction, role_probability, told_share
 from heatwake.report.heating import criterion_text, has_heating, heating_figure, heating_rows, stretch_table
 from heatwake.report.lineage import lineage_sentences
 from heatwake.report.maps import length_unit
@@ -40,6 +40,7 @@ from heatwake.report.probes import has_probes, probe_rows, probe_sentences, prob
 from heatwake.report.scripts import as_elements, security_policy
 from heatwake.schema.report import Report
 from heatwake.schema.variables import DECAY_AXIS, OPENING_KIND, SPREAD_STATUS
+from heatwake.stages.flow_advice import further_recording
 
 Keep = Callable[[str, bytes], None]  # is given a file's name and its content
 WIDE, NARROW = 9.0, 4.3  # [inch] widths of a figure's two forms
@@ -98,6 +99,7 @@ def session_page(
         carried_is_stated=bool("max_ambient" in results and np.isfinite(results["max_ambient"])),
         decision_rule=decision_rule(),
         direction=direction,
+        advice="" if flow is None else further_recording(results, flow),
         told_share=told_share(flow, direction.window),
         openings=_openings(results, flow),
         lineage=lineage_sentences(results) if "region_state" in results else [],
@@ -280,7 +282,7 @@ def _tiles(results: xr.Dataset, rows: list[PartRow], *, flow: xr.Dataset | None)
     return tiles
 
 
-def _openings(results: xr.Dataset, flow: xr.Dataset | None) -> list[tuple[str, str, str, str]]:
+def _openings(results: xr.Dataset, flow: xr.Dataset | None) -> list[tuple[str, str, str, str, str]]:
     if "opening" not in results.dims:
         return []
     rows = []
@@ -289,7 +291,9 @@ def _openings(results: xr.Dataset, flow: xr.Dataset | None) -> list[tuple[str, s
         if flow is not None and "opening_rise" in flow and name in flow["opening"].to_numpy():
             rise = float(flow["opening_rise"].sel(opening=name))
         kind = OPENING_KIND[int(results["opening_kind"][number])]
-        rows.append((str(name), kind, opening_roles(flow, str(name)), words.number(rise, unit="K", signed=True)))
+        chance = role_probability(flow, str(name))
+        share = f"{100 * chance:.0f} %" if np.isfinite(chance) else "–"
+        rows.append((str(name), kind, opening_roles(flow, str(name)), share, words.number(rise, unit="K", signed=True)))
     return rows
 
 

@@ -17,7 +17,7 @@ Examples
 
 from heatwake.scene.camera import Camera
 from heatwake.scene.charger import charger
-from heatwake.scene.drawn import draw_item
+from heatwake.scene.drawn import draw_board, draw_item
 from heatwake.scene.model import Air, Ambient, Board, Copper, Film, Opening, Part, Scene
 from heatwake.scene.recording import Bump, Hand, Handling, Recording, Shake, Shutter, record
 from heatwake.scene.session_files import FilmPair, click_corners, write_frames, write_parts, write_session
@@ -42,6 +42,7 @@ __all__ = [
     "Shutter",
     "charger",
     "click_corners",
+    "draw_board",
     "draw_item",
     "record",
     "settle",

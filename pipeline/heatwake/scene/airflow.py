@@ -1,4 +1,4 @@
-"""Where the air goes: potential flow through the openings, around and over the parts."""
+"""Where the air goes: potential flow through the openings, around and over the parts; with momentum where asked."""
 
 from dataclasses import dataclass
 
@@ -7,6 +7,7 @@ from scipy.sparse import coo_array, csc_array
 from scipy.sparse.linalg import splu
 
 from heatwake.scene.model import Array, Board, Mask, Opening, Scene
+from heatwake.scene.momentum import solve_momentum
 
 LEAST_PERMEABILITY = 0.05  # a part as tall as the channel still leaks a little: keeps the solve well posed
 
@@ -94,6 +95,8 @@ def _jet(fan: Opening, board: Board) -> Array:
 def solve_flow(scene: Scene) -> Flow:
     """Solve for the flow: fans give their volume flow evenly, vents lie at room pressure, walls let nothing through.
 
+    Potential flow, or, with ``scene.air.momentum``, that of `momentum.solve_momentum`.
+
     Raises
     ------
     ValueError
@@ -109,6 +112,9 @@ def solve_flow(scene: Scene) -> Flow:
         return Flow(right, down, face)
     if not vents:
         raise ValueError("a fan runs and no vent is open: the flow has nowhere to go")
+    if scene.air.momentum:
+        velocity = solve_momentum(scene)
+        return Flow(velocity.right * face, velocity.down * face, face)
     easy = permeability(scene)
     source, leak = np.zeros((rows, columns)), np.zeros((rows, columns))
     for fan in fans:

@@ -1,10 +1,11 @@
 """Items drawn at random, to learn how often an analysis is right: other boards than the one it was tuned on."""
 
+from dataclasses import replace
 from typing import Final
 
 import numpy as np
 
-from heatwake.scene.model import Air, Board, Copper, Opening, Part, Scene, Side
+from heatwake.scene.model import Air, Board, Copper, Film, Opening, Part, Scene, Side
 
 TRIES: Final = 400
 GAP: Final = 3.0  # [mm] between footprints
@@ -43,6 +44,48 @@ def draw_item(
     seed = int(rng.integers(2**31))
     board = Board(width=width, height=height, cell=cell, conductivity=conductivity, copper=copper, texture_seed=seed)
     return Scene(board=board, parts=placed, openings=_place_openings(rng, board), air=Air(jet=jet))
+
+
+def draw_board(number: int, *, cell: float = 2.0) -> Scene:
+    """Return one of many varied boards whose surface tells as little of the air as real ones do; fan drawing out.
+
+    Momentum flow with jets and dead corners, slower air next to the board, copper here and there on a board that
+    conducts little or well (2.5 or 14 W/m/K by turns); thickness, channel, film and losses vary.
+
+    Parameters
+    ----------
+    number : int
+        Which board; equal numbers give equal boards.
+    cell : float
+        Side of a cell [mm].
+
+    Examples
+    --------
+    >>> [draw_board(number).board.conductivity for number in range(3)]
+    [2.5, 14.0, 2.5]
+    """
+    rng = np.random.default_rng([number, 20])
+    item = draw_item(rng, parts=int(rng.integers(5, 10)), conductivity=(2.5, 14.0)[number % 2], cell=cell)
+    board = replace(
+        item.board,
+        thickness=float(rng.choice([1.0, 1.6, 1.6, 2.0])),
+        back_loss=float(rng.uniform(3.0, 8.0)),
+        patchiness=float(rng.uniform(0.2, 0.5)),
+        patch_size=float(rng.uniform(6.0, 14.0)),
+    )
+    channel = float(rng.uniform(18.0, 30.0))
+    air = replace(
+        item.air,
+        channel=channel,
+        still_exchange=float(rng.uniform(4.0, 7.0)),
+        moving_exchange=float(rng.uniform(30.0, 50.0)),
+        momentum=True,
+        swirl=float(rng.uniform(-15.0, 15.0)),
+        wall_layer=3.5,
+    )
+    film = Film(inner_exchange=float(rng.uniform(6.0, 10.0)), outer_exchange=float(rng.uniform(6.0, 10.0)))
+    parts = tuple(replace(part, tall=min(part.tall, 0.9 * channel)) for part in item.parts)
+    return replace(item, board=board, parts=parts, air=air, film=film)
 
 
 def _place_parts(rng: np.random.Generator, count: int, width: float, height: float) -> tuple[Part, ...]:

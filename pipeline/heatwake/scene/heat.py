@@ -1,8 +1,9 @@
 """How the heat goes: conduction in board and bodies, exchange with air that carries it, losses to room and back.
 
-State: board and air temperature of every cell, interleaved. The board stores heat; the air follows at once (its
-capacity is about a hundredth of the board's), so the system is ``M dT/dt = -A T + power + room``, with no entries in
-``M`` for the air. Stepped by the L-stable two-stage SDIRK of second order (Alexander, SIAM J. Numer. Anal. 14 (1977)).
+State: temperatures of the layers in every cell, interleaved: the board, the air, and between the two a layer of slower
+air where the scene has one. The board stores heat; the air follows at once (its capacity is about a hundredth of the
+board's), so the system is ``M dT/dt = -A T + power + room``, with no entries in ``M`` for the air. Stepped by the
+L-stable two-stage SDIRK of second order (Alexander, SIAM J. Numer. Anal. 14 (1977)).
 """
 
 from collections.abc import Iterator
@@ -10,11 +11,12 @@ from dataclasses import dataclass
 from itertools import pairwise
 
 import numpy as np
+from scipy.ndimage import gaussian_filter
 from scipy.sparse import block_array, coo_array, csc_array, diags_array
 from scipy.sparse.linalg import SuperLU, splu
 
 from heatwake.scene.airflow import Flow, exchange_matrix, solve_flow
-from heatwake.scene.model import Array, Scene
+from heatwake.scene.model import Array, Board, Scene
 
 GAMMA = 1.0 - np.sqrt(0.5)
 
@@ -32,7 +34,7 @@ class HeatModel:
     power : array
         With the item on [W].
     matrix : sparse array
-        ``A`` above, interleaved (board, air).
+        ``A`` above, interleaved (board, air or board, air next to it, air above).
     room : array
         How the room drives each unknown [W/K].
     """
@@ -48,10 +50,27 @@ class HeatModel:
     matrix: csc_array
     room: Array
 
-    def steady(self, ambient: float, *, share: float = 1.0) -> tuple[Array, Array]:
-        """Return board and air temperature [degC] long after power-on, ``share`` of the power on."""
-        drive = _interleave(self.power * share, 0 * self.power) + self.room * ambient
+    @property
+    def layers(self) -> int:
+        """Number of layers: the board and one or two of air."""
+        return int(self.matrix.shape[0] // self.capacity.size)
+
+    def of_board(self, field: Array) -> Array:
+        """Return the interleaved vector of a field that acts on the board alone."""
+        return _interleave(field, *[0 * field] * (self.layers - 1))
+
+    def steady(self, ambient: float, *, share: float = 1.0) -> tuple[Array, Array, Array]:
+        """Return the temperature [degC] of board, air next to it and air above, long after power-on.
+
+        ``share`` of the power is on; both airs are one where the scene has one layer.
+        """
+        drive = self.of_board(self.power * share) + self.room * ambient
         return _split(splu(self.matrix, permc_spec="MMD_AT_PLUS_A").solve(drive), self.capacity.shape)
+
+    def mixed(self, near: Array, above: Array) -> Array:
+        """Return the air temperature, mean by flow [degC]."""
+        share = self.scene.air.wall_flow
+        return above if share == 0 else share * near + (1.0 - share) * above
 
 
 def build_heat_model(scene: Scene) -> HeatModel:
@@ -70,38 +89,60 @@ def build_heat_model(scene: Scene) -> HeatModel:
         power[cells] += part.power / cells.sum()
     to_room, to_back = np.full(board.shape, scene.radiation * area), np.full(board.shape, board.back_loss * area)
     film_loss = np.full(board.shape, scene.film.exchange * area if scene.film else 0.0)
-    carried = air.density * air.heat_capacity
-    conduction = _conduction(sheet_conductance(scene))
-    transport = _upwind(flow, carried) + _conduction(np.full(board.shape, carried * air.mixing * air.channel * 1e-3))
-    touch = diags_array(to_air.ravel())
-    matrix = block_array(
-        [
-            [conduction + touch + diags_array((to_room + to_back).ravel()), -touch],
-            [-touch, transport + touch + diags_array(film_loss.ravel())],
-        ]
-    )
-    room = _interleave(to_room + to_back, film_loss + carried * flow.inflow)
-    return HeatModel(
-        scene, flow, capacity, to_air, to_room, to_back, film_loss, power, _reorder(csc_array(matrix)), room
-    )
+    blocks = block_array(_layers(scene, flow, to_air=to_air, lost=to_room + to_back, film_loss=film_loss))
+    room = _room(scene, flow, lost=to_room + to_back, film_loss=film_loss)
+    matrix = _reorder(csc_array(blocks), power.size)
+    return HeatModel(scene, flow, capacity, to_air, to_room, to_back, film_loss, power, matrix, room)
+
+
+def _layers(scene: Scene, flow: Flow, *, to_air: Array, lost: Array, film_loss: Array) -> list[list[object]]:
+    """Return the blocks of the system, layer by layer."""
+    air, shape = scene.air, scene.board.shape
+    carried, share = air.density * air.heat_capacity, air.wall_flow
+    mixing = carried * air.mixing * air.channel * 1e-3
+    touch, film = diags_array(to_air.ravel()), diags_array(film_loss.ravel())
+    board = _conduction(sheet_conductance(scene)) + touch + diags_array(lost.ravel())
+    if share == 0:
+        return [[board, -touch], [-touch, _upwind(flow, carried) + _conduction(np.full(shape, mixing)) + touch + film]]
+    thin = air.wall_layer / air.channel
+    pass_on = diags_array(np.full(to_air.size, air.wall_exchange * (scene.board.cell * 1e-3) ** 2))
+    near = _upwind(flow, carried * share) + _conduction(np.full(shape, mixing * thin)) + touch + pass_on
+    above = _upwind(flow, carried * (1 - share)) + _conduction(np.full(shape, mixing * (1 - thin))) + pass_on + film
+    return [[board, -touch, None], [-touch, near, -pass_on], [None, -pass_on, above]]
+
+
+def _room(scene: Scene, flow: Flow, *, lost: Array, film_loss: Array) -> Array:
+    """Return how the room drives each unknown [W/K], interleaved."""
+    inflow, share = scene.air.density * scene.air.heat_capacity * flow.inflow, scene.air.wall_flow
+    if share == 0:
+        return _interleave(lost, film_loss + inflow)
+    return _interleave(lost, share * inflow, film_loss + (1 - share) * inflow)
 
 
 def sheet_conductance(scene: Scene) -> Array:
-    """Return conductivity times thickness of each cell [W/K]: laminate, copper, and the bodies on it."""
+    """Return conductivity times thickness of each cell [W/K]: laminate, copper, patches of it, and the bodies on it."""
     board = scene.board
     sheet = np.full(board.shape, board.conductivity * board.thickness * 1e-3)
     for area in board.copper:
         sheet[board.inside(area)] = area.conductivity * board.thickness * 1e-3
+    if board.patchiness > 0:
+        sheet *= np.exp(board.patchiness * _patches(board))
     for part in scene.parts:
         sheet[board.inside(part)] += part.sheet
     return sheet
 
 
-def integrate(model: HeatModel, elapsed: Array) -> Iterator[tuple[Array, Array]]:
-    """Yield board and air temperature [degC] at each time [s], from the room's temperature at the first."""
+def _patches(board: Board) -> Array:
+    """Return a smooth random field of mean 0 and standard deviation 1, decided by the board's texture seed."""
+    rng = np.random.default_rng([board.texture_seed, 1])
+    smooth = gaussian_filter(rng.standard_normal(board.shape), board.patch_size / board.cell, mode="reflect")
+    return np.asarray((smooth - smooth.mean()) / smooth.std())
+
+
+def integrate(model: HeatModel, elapsed: Array) -> Iterator[tuple[Array, Array, Array]]:
+    """Yield the temperatures [degC] of `HeatModel.steady` at each time [s], from the room's at the first."""
     scene, shape = model.scene, model.capacity.shape
-    mass = _interleave(model.capacity, 0 * model.capacity)
-    heat = _interleave(model.power, 0 * model.power)
+    mass, heat = model.of_board(model.capacity), model.of_board(model.power)
     state = np.full(mass.size, float(scene.ambient.at(elapsed[0])))
     yield _split(state, shape)
     solvers: dict[float, SuperLU] = {}
@@ -144,16 +185,17 @@ def _upwind(flow: Flow, carried: float) -> csc_array:
     return csc_array(coo_array((entries, places), shape=(index.size, index.size)))
 
 
-def _interleave(board: Array, air: Array) -> Array:
-    return np.stack([board.ravel(), air.ravel()], axis=1).ravel()
+def _interleave(*layers: Array) -> Array:
+    return np.stack([layer.ravel() for layer in layers], axis=1).ravel()
 
 
-def _split(state: Array, shape: tuple[int, ...]) -> tuple[Array, Array]:
-    return state[0::2].reshape(shape), state[1::2].reshape(shape)
+def _split(state: Array, shape: tuple[int, ...]) -> tuple[Array, Array, Array]:
+    """Return board, air next to it and air above, the two being one where there is one layer of air."""
+    layers = state.reshape(shape[0] * shape[1], -1)
+    return layers[:, 0].reshape(shape), layers[:, 1].reshape(shape), layers[:, -1].reshape(shape)
 
 
-def _reorder(matrix: csc_array) -> csc_array:
-    """Interleave board and air unknowns: neighbours lie together, the factors stay sparse."""
-    half = matrix.shape[0] // 2
-    order = np.stack([np.arange(half), np.arange(half) + half], axis=1).ravel()
+def _reorder(matrix: csc_array, cells: int) -> csc_array:
+    """Interleave the layers' unknowns: neighbours lie together, the factors stay sparse."""
+    order = np.arange(matrix.shape[0]).reshape(-1, cells).T.ravel()
     return csc_array(matrix[order][:, order])

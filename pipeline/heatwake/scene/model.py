@@ -76,6 +76,10 @@ class Board:
         From the back to ambient [W m-2 K-1].
     texture : float
         Standard deviation of the emissivity of solder mask [1].
+    patchiness : float
+        Standard deviation of the logarithm of the conductivity, by copper here and there; 0 for none.
+    patch_size : float
+        Correlation length of that copper [mm].
     marks : int
         Number of printed marks and tinned pads scattered over the board; each part also has a printed outline.
     """
@@ -92,6 +96,8 @@ class Board:
     texture: float = 0.006
     marks: int = 60
     texture_seed: int = 11
+    patchiness: float = 0.0
+    patch_size: float = 10.0
 
     @property
     def shape(self) -> tuple[int, int]:
@@ -170,6 +176,20 @@ class Air:
         Eddy diffusivity [m2/s].
     jet : float
         How much easier air goes along the axis of a blowing fan; 0 for pure potential flow.
+    momentum : bool
+        Whether the air keeps its momentum (`momentum.solve_momentum`: jets, recirculation); ``jet`` is then not used.
+    eddy : float
+        Eddy viscosity of that flow over fan speed times width; see `momentum.jet_viscosity`.
+    friction : float
+        Friction factor of board and lid (Fanning); 0.01 is turbulent air in a narrow duct (Moody's chart).
+    swirl : float
+        How far a blown jet leaves to one side of the fan's axis [degree]: near the board, a fan's swirl goes one way.
+    wall_layer : float
+        Height of a layer of slower air next to the board [mm]; 0 for none.
+    wall_speed : float
+        Speed of that layer over the mean.
+    wall_exchange : float
+        Heat exchange between that layer and the core above [W m-2 K-1].
     """
 
     channel: float = 25.0
@@ -179,6 +199,18 @@ class Air:
     moving_exchange: float = 45.0
     mixing: float = 2.0e-4
     jet: float = 1.5
+    momentum: bool = False
+    eddy: float = 0.015
+    friction: float = 0.01
+    swirl: float = 0.0
+    wall_layer: float = 0.0
+    wall_speed: float = 0.6
+    wall_exchange: float = 30.0
+
+    @property
+    def wall_flow(self) -> float:
+        """Share of the flow that goes in the layer next to the board."""
+        return self.wall_speed * self.wall_layer / self.channel
 
 
 @dataclass(frozen=True)

@@ -70,18 +70,19 @@ def simulate(scene: Scene, elapsed: Array) -> xr.Dataset:
         raise ValueError("elapsed must hold at least one time and increase")
     model = build_heat_model(scene)
     shape = (elapsed.size, *scene.board.shape)
-    surface, air = np.empty(shape), np.empty(shape)
-    for index, (board_now, air_now) in enumerate(integrate(model, elapsed)):
-        surface[index], air[index] = board_now, air_now
-    return describe(model, surface, air, elapsed=elapsed, ambient=scene.ambient.at(elapsed))
+    surface, near = np.empty(shape), np.empty(shape)
+    above = np.empty(shape) if model.layers > 2 else near
+    for index, layers in enumerate(integrate(model, elapsed)):
+        surface[index], near[index], above[index] = layers
+    return describe(model, surface, (near, above), elapsed=elapsed, ambient=scene.ambient.at(elapsed))
 
 
 def settle(scene: Scene) -> xr.Dataset:
     """Return the truth long after power-on, at the ambient's starting value, as a dataset of one time (infinity)."""
     model = build_heat_model(scene)
-    surface, air = model.steady(scene.ambient.start)
+    surface, near, above = model.steady(scene.ambient.start)
     ambient = np.array([scene.ambient.start])
-    return describe(model, surface[None], air[None], elapsed=np.array([np.inf]), ambient=ambient)
+    return describe(model, surface[None], (near[None], above[None]), elapsed=np.array([np.inf]), ambient=ambient)
 
 
 def uncovered(truth: xr.Dataset) -> xr.Dataset:
@@ -90,9 +91,13 @@ def uncovered(truth: xr.Dataset) -> xr.Dataset:
     return truth.assign({name: xr.DataArray(value, attrs=truth[name].attrs) for name, value in clear.items()})
 
 
-def describe(model: HeatModel, surface: Array, air: Array, *, elapsed: Array, ambient: Array) -> xr.Dataset:
-    """Return the labelled truth from board and air temperatures (time, rows, columns) [degC]."""
+def describe(
+    model: HeatModel, surface: Array, airs: tuple[Array, Array], *, elapsed: Array, ambient: Array
+) -> xr.Dataset:
+    """Return the labelled truth from temperatures of board, air next to it and above (time, rows, columns) [degC]."""
     scene, board = model.scene, model.scene.board
+    near, above = airs
+    air = model.mixed(near, above)
     room = ambient[:, None, None]
     film = scene.film
     cube = ("time", "y", "x")
@@ -101,7 +106,7 @@ def describe(model: HeatModel, surface: Array, air: Array, *, elapsed: Array, am
             "temperature": (cube, surface),
             "temperature_rise": (cube, surface - room),
             "air_temperature": (cube, air),
-            "film_temperature": (cube, room + (film.air_share if film else 0.0) * (air - room)),
+            "film_temperature": (cube, room + (film.air_share if film else 0.0) * (above - room)),
             "velocity_x": (("y", "x"), model.flow.velocity_x),
             "velocity_y": (("y", "x"), model.flow.velocity_y),
             "emissivity": (("y", "x"), emissivity_map(scene)),
@@ -114,8 +119,8 @@ def describe(model: HeatModel, surface: Array, air: Array, *, elapsed: Array, am
         },
         coords={"elapsed": ("time", elapsed), "y": board.y, "x": board.x},
     )
-    truth = truth.assign(_balance(model, surface, air, elapsed=elapsed, ambient=ambient))
-    truth = truth.assign(_parts(model, surface, air, elapsed=elapsed, ambient=ambient))
+    truth = truth.assign(_balance(model, surface, (air, above), elapsed=elapsed, ambient=ambient))
+    truth = truth.assign(_parts(model, surface, near, elapsed=elapsed, ambient=ambient))
     truth["board_direction"] = ("time", board_direction(model, air - room))
     for name, (units, long_name) in _UNITS.items():
         truth[name].attrs.update(units=units, long_name=long_name)
@@ -130,11 +135,11 @@ def board_direction(model: HeatModel, air_rise: Array) -> Array:
 
 
 def _balance(
-    model: HeatModel, surface: Array, air: Array, *, elapsed: Array, ambient: Array
+    model: HeatModel, surface: Array, airs: tuple[Array, Array], *, elapsed: Array, ambient: Array
 ) -> dict[str, tuple[str, Array] | tuple[tuple[()], float]]:
-    """Return the heat balance terms, each over time."""
+    """Return the heat balance terms, each over time; of the air its mean by flow, and what touches the film."""
     scene = model.scene
-    rise, air_rise = surface - ambient[:, None, None], air - ambient[:, None, None]
+    rise, air_rise, above_rise = (one - ambient[:, None, None] for one in (surface, *airs))
     leaving, carried = model.flow.outflow, scene.air.density * scene.air.heat_capacity
     mixed = np.sum(leaving * air_rise, axis=(1, 2))
     through = float(leaving.sum())
@@ -143,7 +148,7 @@ def _balance(
     return {
         "power": ("time", np.where(on, scene.power, 0.0)),
         "exhaust_heat": ("time", carried * mixed),
-        "film_heat": ("time", np.sum(model.film_loss * air_rise, axis=(1, 2))),
+        "film_heat": ("time", np.sum(model.film_loss * above_rise, axis=(1, 2))),
         "radiated_heat": ("time", np.sum(model.to_room * rise, axis=(1, 2))),
         "back_heat": ("time", np.sum(model.to_back * rise, axis=(1, 2))),
         "stored_heat": ("time", stored),

@@ -62,11 +62,17 @@ SPREAD_STATUS: Final = (
 )
 DECAY_AXIS: Final = ("flow direction", "long axis")
 FLOW_SOURCE: Final = ("none", "physical fit", "local drift")
+FLOW_REASON: Final = (
+    *("told", "not seen", "too short", "decayed", "no contrast", "gradients one way", "no drift", "too uncertain"),
+    *("equation fails", "one recording cannot tell"),
+)
+LOCAL_FORM: Final = ("none", "warming up", "off sources")
 PLACE_STATE: Final = ("not told", "corrected", "too far", "no match")
 DIRECTION_CHANGE: Final = ("unchanged", "turned", "reversed", "not identifiable")
 
 _PICTURE, _SMALL = ("row", "column"), ("picture_row", "picture_column")
 _FRAME, _TIME, _BOARD = ("frame",), ("time",), ("time", "y", "x")
+_LOCAL: Final = ("time", "local_y", "local_x")
 _REGION, _REGION_TIME, _OPENING = ("region",), ("region", "time"), ("opening",)
 _REGION_LOOK = ("region", "look")
 _BUDGET, _BUDGETS = ("region", "budget_input"), ("region", "budget_quantity", "budget_input")
@@ -371,8 +377,27 @@ _ROWS: Final = (
     Variable("board_flow_direction", _TIME, "degree", "direction that the board's heat is carried to"),
     Variable("board_flow_direction_uncertainty", _TIME, "degree", "standard uncertainty of the direction"),
     Variable("board_flow_status", _TIME, "1", "whether the direction can be told", flags=FLOW_STATUS),
+    Variable("flow_reason", _BOARD, "1", "why there is no direction", flags=FLOW_REASON),
+    Variable("region_flow_reason", _REGION_TIME, "1", "why there is no direction", flags=FLOW_REASON),
+    Variable("board_flow_reason", _TIME, "1", "why there is no direction", flags=FLOW_REASON),
+    Variable("local_flow_direction", _LOCAL, "degree", "direction that heat drifts to in the surface"),
+    Variable(
+        "local_flow_direction_uncertainty", _LOCAL, "degree", "standard uncertainty, if heat moves in the surface"
+    ),
+    Variable("local_drift_x", _LOCAL, "mm-1", "drift velocity of heat over its diffusivity, to the right"),
+    Variable("local_drift_y", _LOCAL, "mm-1", "drift velocity of heat over its diffusivity, up"),
+    Variable("local_drift_xx", _LOCAL, "mm-2", "variance of local_drift_x"),
+    Variable("local_drift_xy", _LOCAL, "mm-2", "covariance of local_drift_x and local_drift_y"),
+    Variable("local_drift_yy", _LOCAL, "mm-2", "variance of local_drift_y"),
+    Variable("local_peclet", _LOCAL, "1", "drift times the healing length over the diffusivity"),
+    Variable("local_form", _LOCAL, "1", "form of the equation that the local drift comes from", flags=LOCAL_FORM),
+    Variable(
+        "local_agreement", _LOCAL, "1", "squared distance of its two forms, chi-squared of two degrees of freedom"
+    ),
+    Variable("local_reason", _LOCAL, "1", "why there is no local drift", flags=FLOW_REASON),
     Variable("opening_rise", _OPENING, "K", "rise of the surface next to the opening"),
     Variable("opening_role", _OPENING, "1", "whether air enters or leaves", flags=OPENING_ROLE),
+    Variable("opening_role_probability", _OPENING, "1", "probability of the likelier role, 0.5 to 1"),
     # --- comparison.nc: session minus reference --------------------------------------------------------------
     Variable("rise_difference", _PAIR_MAP, "K", "difference of the final rise"),
     Variable("rise_difference_uncertainty", _PAIR_MAP, "K", "standard uncertainty, own terms only"),
@@ -400,6 +425,8 @@ _ROWS: Final = (
     Variable("reference_flow_status", _PAIR, "1", "whether the direction can be told", flags=FLOW_STATUS),
     # --- coordinates -----------------------------------------------------------------------------------------
     Variable("elapsed", _TIME, "s", "time since the first frame"),
+    Variable("local_x", ("local_x",), "mm", "places of the local drift, as x"),
+    Variable("local_y", ("local_y",), "mm", "places of the local drift, as y"),
     Variable("x", ("x",), "mm", "to the right from the board's lower-left corner", "projection_x_coordinate"),
     Variable("y", ("y",), "mm", "up from the board's lower-left corner", "projection_y_coordinate"),
 )

@@ -20,7 +20,7 @@ from heatwake.stages.uncertainty import TemperatureSettings, rise_uncertainty
 
 Array = npt.NDArray[Any]
 
-VERSION: Final = 3
+VERSION: Final = 4
 JOINT: Final = {
     "joint_flow_direction": "reference_flow_direction",
     "joint_flow_direction_uncertainty": "reference_flow_direction_uncertainty",
@@ -189,16 +189,18 @@ def _placement(rise: Array, base: xr.Dataset, region: int, settings: ComparisonS
 def _flow_changes(
     session: xr.Dataset, base: xr.Dataset, regions: xr.DataArray, settings: ComparisonSettings
 ) -> xr.Dataset:
-    flow = compare_flow(session, base, settings.flow, opposed=_opposed(session, base))
+    flow = compare_flow(session, base, settings.flow, relation=_relation(session, base))
     own = flow.sel(which="session", drop=True)
     there = flow[list(JOINT)].sel(which="reference", drop=True).rename(JOINT)
     return own.merge(there).reindex(region=regions)
 
 
-def _opposed(session: xr.Dataset, base: xr.Dataset) -> bool | None:
-    """Whether the two sessions say that the fan blows opposite ways; None where they do not say."""
+def _relation(session: xr.Dataset, base: xr.Dataset) -> tuple[int, int] | None:
+    """What the fans do beside each other, as the two sessions say: see `compare_flow`; None where they do not say."""
     here, there = (json.loads(one.attrs.get("conditions", "{}")).get("fan") for one in (session, base))
-    still = {None, "off", "stopped", "none"}
-    if here in still or there in still:
+    still = {"off", "stopped", "none"}
+    if None in (here, there) or {here, there} <= still:
         return None
-    return bool(here != there)
+    if here in still or there in still:
+        return (0, 1) if here in still else (1, 0)
+    return (1, 1 if here == there else -1)

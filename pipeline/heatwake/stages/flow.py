@@ -8,6 +8,8 @@ import numpy.typing as npt
 import xarray as xr
 
 from heatwake.kernels.board_cells import sample_cells
+from heatwake.kernels.circular import resultant
+from heatwake.kernels.direction_spread import Calibration, board_spread, place_spread, role_probability
 from heatwake.kernels.flow_judgement import (
     IDENTIFIED,
     NOT_ATTEMPTED,
@@ -31,10 +33,10 @@ from heatwake.stages.flow_maps import (
     read_openings,
     read_recording,
     region_weights,
-    spread_with_floor,
 )
-from heatwake.stages.flow_pair import compare_flow
-from heatwake.stages.local_flow import local_estimate
+from heatwake.stages.flow_pair import HALF_KNOWN, compare_flow, part_directions
+from heatwake.stages.flow_reasons import REASONED, explain_flow
+from heatwake.stages.local_flow import LOCAL_MADE, local_estimate
 from heatwake.stages.stage import Stage
 
 __all__ = ["STAGE", "FlowSettings", "compare_flow", "estimate_flow"]
@@ -43,6 +45,7 @@ Array = npt.NDArray[np.float64]
 
 _MM: Final = 1e-3
 _BESIDE: Final = 8.0  # [mm] of the board's edge that is next to an opening
+_SURE: Final = 0.95  # probability that an opening's role must have to be told
 _SLOW: Final = 0.15  # of the board's median: air hardly moves, its direction is not claimed
 _FROM_NOTHING, _FROM_FIT, _FROM_DRIFT = range(3)
 _INLET, _OUTLET, _UNDECIDED = range(3)
@@ -65,21 +68,24 @@ def estimate_flow(session: xr.Dataset, settings: FlowSettings) -> xr.Dataset:
     """
     windows = choose_windows(session, settings.times_s, final=settings.final_s)
     if not windows:
-        return _finish(_nothing(session, _first(session), NOT_ATTEMPTED), session, {"outcome": "no usable map"})
+        first = _first(session)
+        made = explain_flow(_nothing(session, first, NOT_ATTEMPTED), session, first, settings)
+        return _finish(made, session, {"outcome": "no usable map"})
     if in_pixels(session) or not session.sizes.get("region", 0):
         return _local_only(session, windows, settings)
     grid = board_grid(session)
     recording, final_map = read_recording(session, windows, grid=grid)
     if not is_telling(recording):
-        return _finish(_nothing(session, windows, NOT_IDENTIFIABLE), session, {"outcome": "no contrast on the board"})
+        made = _nothing(session, windows, NOT_IDENTIFIABLE)
+        return _finish(explain_flow(made, session, windows, settings), session, {"outcome": "no contrast on the board"})
     problem = build_problem(session, [recording], grid=grid)
     verdict = judge_single(problem, read_openings(session, grid), gates=settings.gates)
     made = _nothing(session, windows, verdict.status)
     if verdict.status != NOT_IDENTIFIABLE:
         _fill(made, session, verdict, grid=grid, settings=settings)
     _refine(made, session, verdict, settings)
-    _describe_openings(made, session, final_map, verdict=verdict, grid=grid)
-    return _finish(made, session, _evidence(verdict))
+    _describe_openings(made, session, final_map, verdict=verdict, grid=grid, settings=settings)
+    return _finish(explain_flow(made, session, windows, settings), session, _evidence(verdict))
 
 
 def _first(session: xr.Dataset) -> list[Window]:
@@ -121,19 +127,22 @@ def _confidence(verdict: Verdict) -> float:
 
 def _fill(made: xr.Dataset, session: xr.Dataset, verdict: Verdict, *, grid: CellGrid, settings: FlowSettings) -> None:
     """Enter what the physical fit says."""
-    fit, status = verdict.fit, verdict.status
+    fit, known = verdict.fit, _calibration(verdict, settings)
     _fill_map(made, session, verdict, grid=grid, settings=settings)
     angle, spread = weighted_angle(fit, grid, weights=fit.air[0])
     made["board_flow_direction"][:] = angle
-    spread = spread_with_floor(spread, settings.board_floor, status=status, settings=settings)
-    made["board_flow_direction_uncertainty"][:] = spread
+    made["board_flow_direction_uncertainty"][:] = board_spread(spread, known)
     weights = region_weights(session, fit, grid=grid)
-    angle, spread = weighted_angle(fit, grid, weights=weights)
+    angle, spread = part_directions(fit, grid, weights=weights, calibration=known)
     made["region_flow_direction"][:] = angle[:, np.newaxis]
-    spread = spread_with_floor(spread, settings.part_floor, status=status, settings=settings)
     made["region_flow_direction_uncertainty"][:] = spread[:, np.newaxis]
+    made["region_flow_status"][:] = np.where(spread > HALF_KNOWN, WEAK, verdict.status)[:, np.newaxis]
     made["region_drift_speed"][:] = np.hypot(*(_drift(verdict, grid) @ weights.T))[:, np.newaxis]
     made["region_flow_confidence"][:] = _confidence(verdict)
+
+
+def _calibration(verdict: Verdict, settings: FlowSettings) -> Calibration:
+    return settings.calibration(blown=verdict.signs[0] < 0, identified=verdict.status == IDENTIFIED)
 
 
 def _fill_map(
@@ -145,7 +154,7 @@ def _fill_map(
     east, north, spread = sample_cells(np.stack([*_drift(verdict, grid), spread]), x=x, y=y, grid=grid)
     speed, confidence = np.hypot(east, north), _confidence(verdict)
     slow = speed < _SLOW * np.median(speed)
-    spread = spread_with_floor(spread, settings.part_floor, status=verdict.status, settings=settings)
+    spread = place_spread(spread, speed / np.median(speed), _calibration(verdict, settings))
     made["flow_direction"][:] = np.degrees(np.arctan2(north, east))
     made["flow_direction_uncertainty"][:] = np.where(slow, np.maximum(spread, settings.weak_floor), spread)
     made["drift_speed"][:] = speed
@@ -169,6 +178,7 @@ def _local_only(session: xr.Dataset, windows: Sequence[Window], settings: FlowSe
     made = _nothing(session, windows, NOT_ATTEMPTED)
     local = local_estimate(session, transient=settings.transient_s)
     if local is None:
+        made = explain_flow(made, session, windows, settings)
         return _finish(made, session, {"outcome": "no board, or no warming-up to work on"})
     said = local.identifiable & local.adequate
     made["flow_status"][:] = np.where(said, WEAK, NOT_IDENTIFIABLE)
@@ -179,7 +189,11 @@ def _local_only(session: xr.Dataset, windows: Sequence[Window], settings: FlowSe
     made["flow_confidence"][:] = np.where(said, 0.3, 0.0)
     for name in ("region_flow_status", "board_flow_status"):
         made[name][:] = NOT_IDENTIFIABLE
-    return _finish(made, session, {"outcome": "local estimate only", "local_disagreement": local.disagreement})
+    made = explain_flow(made, session, windows, settings)
+    notes: dict[str, float | str] = {"outcome": "local estimate only", "local_disagreement": local.disagreement}
+    if said.any():
+        notes["local_mean_direction"], notes["local_mean_resultant"] = resultant(local.direction[said])
+    return _finish(made, session, notes)
 
 
 def _refine(made: xr.Dataset, session: xr.Dataset, verdict: Verdict, settings: FlowSettings) -> None:
@@ -201,14 +215,22 @@ def _refine(made: xr.Dataset, session: xr.Dataset, verdict: Verdict, settings: F
 
 
 def _describe_openings(
-    made: xr.Dataset, session: xr.Dataset, final_map: Array, *, verdict: Verdict, grid: CellGrid
+    made: xr.Dataset,
+    session: xr.Dataset,
+    final_map: Array,
+    *,
+    verdict: Verdict,
+    grid: CellGrid,
+    settings: FlowSettings,
 ) -> None:
     """Add the rise next to each opening and which way its air goes."""
     if not session.sizes.get("opening", 0):
         return
     made.coords["opening"] = session["opening"].variable
     made["opening_rise"] = ("opening", _rise_beside(session, final_map))
-    made["opening_role"] = ("opening", _roles(session, verdict, grid=grid))
+    probability = role_probability(verdict.against_opposite, verdict.against_still, enough=settings.gates.weak_still)
+    made["opening_role"] = ("opening", _roles(session, verdict, probability, grid=grid))
+    made["opening_role_probability"] = ("opening", np.full(made.sizes["opening"], probability))
 
 
 def _rise_beside(session: xr.Dataset, final_map: Array) -> Array:
@@ -224,9 +246,10 @@ def _rise_beside(session: xr.Dataset, final_map: Array) -> Array:
     return np.array(rises)
 
 
-def _roles(session: xr.Dataset, verdict: Verdict, *, grid: CellGrid) -> npt.NDArray[np.int8]:
+def _roles(session: xr.Dataset, verdict: Verdict, probability: float, *, grid: CellGrid) -> npt.NDArray[np.int8]:
+    """Which way the air goes at each opening; undecided where the way is not told or not probable enough."""
     kinds, arcs = opening_arcs(session, grid)
-    sign = verdict.signs[0] if verdict.status == IDENTIFIED else 0
+    sign = verdict.signs[0] if verdict.status in (IDENTIFIED, WEAK) and probability >= _SURE else 0
     if sign == 0:
         return np.full(len(kinds), _UNDECIDED, dtype=np.int8)
     fans = read_openings(session, grid).fans
@@ -240,6 +263,7 @@ def _evidence(verdict: Verdict) -> dict[str, float | str]:
         "evidence_against_opposite": verdict.against_opposite,
         "evidence_against_still_air": verdict.against_still,
         "evidence_against_uniform_wind": verdict.against_wind,
+        "uniform_wind_apart": verdict.wind_apart,
         "residual": verdict.fit.residual,
     }
 
@@ -272,6 +296,9 @@ STAGE: Final = Stage(
         "board_flow_status",
         "opening_rise",
         "opening_role",
+        "opening_role_probability",
+        *REASONED,
+        *LOCAL_MADE,
     ),
-    version=2,
+    version=4,
 )

@@ -9,8 +9,9 @@ import xarray as xr
 from pydantic import Field, PositiveFloat
 
 from heatwake.kernels.board_cells import average_cells, choose_cells, cover_cells
-from heatwake.kernels.flow_family import describe_board
-from heatwake.kernels.flow_judgement import IDENTIFIED, Gates, Openings
+from heatwake.kernels.direction_spread import Calibration
+from heatwake.kernels.flow_family import ALIKE_EXCHANGE, describe_board
+from heatwake.kernels.flow_judgement import Gates, Openings
 from heatwake.kernels.joint_flow import JointFit, JointFlow, given_heat
 from heatwake.kernels.openings import Arc, CellGrid, perimeter_arc
 from heatwake.kernels.rise_rows import Recording
@@ -25,7 +26,6 @@ _MOST_PARTS = 24
 _LEAST_SEEN = 0.3  # of the board's cells
 _LEAST_CONTRAST = 0.2  # [K] standard deviation over the board at the end
 _AROUND = 4e-3  # [m] about a part: the air that takes its heat
-_UNIFORM = 104.0  # [degree] standard deviation of a direction of which nothing is known, 180 / sqrt(3)
 
 
 class FlowSettings(Settings):
@@ -34,18 +34,24 @@ class FlowSettings(Settings):
     times_s: tuple[PositiveFloat, ...] = (10.0, 20.0, 40.0, 80.0)  # since power-on
     final_s: PositiveFloat = 60.0  # length of the final stretch
     transient_s: PositiveFloat = 120.0  # after power-on that the local estimate uses
-    still_evidence: float = Field(default=75.0, gt=0)  # against still air, for a direction
-    opposite_evidence: float = Field(default=30.0, gt=0)  # against the flow the other way
-    board_floor: float = Field(default=20.0, gt=0)  # [degree] least standard uncertainty from one recording
-    part_floor: float = Field(default=30.0, gt=0)
-    pair_board_floor: float = Field(default=10.0, gt=0)
-    pair_part_floor: float = Field(default=25.0, gt=0)
+    still_evidence: float = Field(default=55.0, gt=0)  # against still air, for a direction
+    opposite_evidence: float = Field(default=25.0, gt=0)  # against the flow the other way
+    board_floor: float = Field(default=8.0, gt=0)  # [degree] least standard uncertainty of the board's direction
+    part_floor: float = Field(default=10.0, gt=0)  # of a part's where the air is fast
+    stray_speed: float = Field(default=0.3, ge=0)  # over the median speed: air that the openings do not tell
+    blown_factor: float = Field(default=1.5, ge=1)  # on these where a fan blows in: jets, swirl, air that runs back
     weak_floor: float = Field(default=50.0, gt=0)  # "towards that half of the board"
 
     @property
     def gates(self) -> Gates:
         """The gates of the physical fit."""
         return Gates(still=self.still_evidence, opposite=self.opposite_evidence)
+
+    def calibration(self, *, blown: bool, identified: bool = True) -> Calibration:
+        """Return what is added to a fit's own spread, for fans that draw or blow."""
+        factor, least = self.blown_factor if blown else 1.0, 0.0 if identified else self.weak_floor
+        board, part = max(factor * self.board_floor, least), max(factor * self.part_floor, least)
+        return Calibration(board=board, part=part, stray=factor * self.stray_speed)
 
 
 @dataclass(frozen=True)
@@ -200,7 +206,12 @@ def is_telling(recording: Recording) -> bool:
 
 
 def build_problem(
-    session: xr.Dataset, recordings: Sequence[Recording], *, grid: CellGrid, alike: bool = False
+    session: xr.Dataset,
+    recordings: Sequence[Recording],
+    *,
+    grid: CellGrid,
+    alike: bool = False,
+    exchange_spread: float = ALIKE_EXCHANGE,
 ) -> JointFlow:
     """Return the fit of the session's board to recordings.
 
@@ -209,11 +220,13 @@ def build_problem(
     session : Dataset
         Tells the board and its sources (its regions).
     recordings : sequence of Recording
-        One or two.
+        One or more.
     grid : CellGrid
         The cells.
     alike : bool
-        Of two recordings: whether the air flows the same way, so that their mean tells as much as each alone.
+        Of several recordings: whether the air flows the same way, so that their mean tells as much as each alone.
+    exchange_spread : float
+        Standard deviation of the logarithm of each recording's own exchange, of several.
     """
     footprints = cover_cells(_sources(session, recordings[-1], grid), grid)
     area = footprints.sum(axis=1)
@@ -227,6 +240,7 @@ def build_problem(
         prior=describe_board(thickness, scalar(session, "board_conductivity")),
         recordings=recordings,
         alike=alike,
+        exchange_spread=exchange_spread,
     )
 
 
@@ -244,9 +258,3 @@ def region_weights(session: xr.Dataset, fit: JointFit, *, grid: CellGrid, index:
     """Return the weight of each cell's air in a region's direction, ``(regions, cells)``: the heat that it takes up."""
     weights = cover_cells(region_rectangles(session), grid, margin=_AROUND) * given_heat(fit, index=index)
     return np.asarray(weights / np.maximum(weights.sum(axis=1, keepdims=True), 1e-12))
-
-
-def spread_with_floor(angle: Array, floor: float, *, status: int, settings: FlowSettings) -> Array:
-    """Return a direction's standard uncertainty, with the floor that calibration asks for [degree]."""
-    least = floor if status == IDENTIFIED else max(floor, settings.weak_floor)
-    return np.minimum(np.hypot(angle, least), _UNIFORM)

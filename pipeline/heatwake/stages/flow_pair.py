@@ -7,15 +7,17 @@ import numpy as np
 import numpy.typing as npt
 import xarray as xr
 
+from heatwake.kernels.direction_spread import Calibration, board_spread, place_spread
+from heatwake.kernels.flow_family import ALIKE_EXCHANGE
 from heatwake.kernels.flow_judgement import (
     IDENTIFIED,
     NOT_ATTEMPTED,
     NOT_IDENTIFIABLE,
     Verdict,
-    judge_pair,
     judge_single,
+    judge_together,
 )
-from heatwake.kernels.joint_flow import weighted_angle
+from heatwake.kernels.joint_flow import JointFit, JointFlow, air_velocity, weighted_angle
 from heatwake.kernels.openings import CellGrid
 from heatwake.kernels.rise_rows import Recording
 from heatwake.schema.variables import label
@@ -30,7 +32,6 @@ from heatwake.stages.flow_maps import (
     read_openings,
     read_recording,
     region_weights,
-    spread_with_floor,
 )
 
 Array = npt.NDArray[np.float64]
@@ -39,10 +40,14 @@ _UNCHANGED, _TURNED, _REVERSED, _UNTOLD = range(4)
 _SAME_TIME: Final = 0.1  # two windows stand for the same time within this share of it
 _LEAST_TURN: Final = 15.0  # [degree] less is not called a turn
 _ABOUT_FACE: Final = 135.0  # [degree]
+_UNLIKE_EXCHANGE: Final = 1.0  # of air that stands and air that moves: within a factor of e
+_NEAR_FAN: Final = 1.0  # of the fan's width
+HALF_KNOWN: Final = 45.0
+"""Standard uncertainty beyond which no more than a half of the board is told [degree]: twice it is a right angle."""
 
 
 def compare_flow(
-    session: xr.Dataset, reference: xr.Dataset, settings: FlowSettings, *, opposed: bool | None = None
+    session: xr.Dataset, reference: xr.Dataset, settings: FlowSettings, *, relation: tuple[int, int] | None = None
 ) -> xr.Dataset:
     """Return the directions of two sessions from one fit to both, and how far the direction turned.
 
@@ -51,9 +56,9 @@ def compare_flow(
     session, reference : Dataset
         Rise maps, regions and what the session files say, of the same board at the same power.
     settings : FlowSettings
-    opposed : bool or None
-        Whether the fan blows the other way in the one than in the other; None where that is not known, or one fan may
-        stand: then each session must first tell its own direction.
+    relation : tuple of two int, optional
+        The fan in the session and in the reference: (1, 1) the same way, (1, -1) the other way, 0 where it stands.
+        Where not known each session must first tell its own direction.
 
     Returns
     -------
@@ -65,7 +70,7 @@ def compare_flow(
     empty = _nothing(names, status=NOT_ATTEMPTED)
     if in_pixels(session) or in_pixels(reference) or not names:
         return label(empty)
-    grid = board_grid(reference)
+    grid, gates = board_grid(reference), settings.gates
     pair = (session, reference)
     windows = _same_times(*(choose_windows(each, settings.times_s, final=settings.final_s) for each in pair))
     openings = [read_openings(each, grid) for each in pair]
@@ -75,19 +80,29 @@ def compare_flow(
     recordings = _read(pair, windows, grid=grid)
     if not all(is_telling(recording) for recording in recordings):
         return label(made)
-    if opposed is None:
+    if relation is None:
         singles = [
-            judge_single(build_problem(reference, [recording], grid=grid), each, gates=settings.gates)
+            judge_single(build_problem(reference, [recording], grid=grid), each, gates=gates)
             for recording, each in zip(recordings, openings, strict=True)
         ]
         if not all(single.status == IDENTIFIED for single in singles):
             return label(_fill_singles(made, singles, grid=grid, settings=settings))
-        opposed = singles[0].signs != singles[1].signs
-    problem = build_problem(reference, recordings, grid=grid, alike=not opposed)
-    verdict = judge_pair(problem, openings, opposed=opposed, gates=settings.gates)
+        relation = (1, 1 if singles[0].signs == singles[1].signs else -1)
+    verdict = judge_together(
+        _problem(reference, recordings, relation=relation, grid=grid), openings, relation=relation, gates=gates
+    )
     if verdict.status == IDENTIFIED:
         _fill(made, reference, verdict, grid=grid, settings=settings)
     return label(made.assign_attrs(_evidence(verdict)))
+
+
+def _problem(
+    reference: xr.Dataset, recordings: Sequence[Recording], *, relation: tuple[int, int], grid: CellGrid
+) -> JointFlow:
+    """Return the fit of both; air that stands takes up far less heat than air that moves."""
+    spread = ALIKE_EXCHANGE if all(relation) else _UNLIKE_EXCHANGE
+    alike = relation[0] == relation[1]
+    return build_problem(reference, recordings, grid=grid, alike=alike, exchange_spread=spread)
 
 
 def _common_regions(session: xr.Dataset, reference: xr.Dataset) -> list[str]:
@@ -136,22 +151,48 @@ def _nothing(names: Sequence[str], *, status: int) -> xr.Dataset:
 
 
 def _fill(made: xr.Dataset, reference: xr.Dataset, verdict: Verdict, *, grid: CellGrid, settings: FlowSettings) -> None:
-    """Enter the directions of both sessions and the turn from one to the other."""
-    common, floor = reference.sel(region=made["region"].values), settings.pair_part_floor
+    """Enter the directions of both sessions and, where the air moves in both, the turn from one to the other."""
+    common = reference.sel(region=made["region"].values)
     boards, regions = [], []
-    for index in range(2):
-        boards.append(_board(verdict, index, floor=settings.pair_board_floor, grid=grid, settings=settings))
-        weights = region_weights(common, verdict.fit, grid=grid, index=index)
-        angle, spread = weighted_angle(verdict.fit, grid, weights=weights, index=index)
-        regions.append((angle, spread_with_floor(spread, floor, status=IDENTIFIED, settings=settings)))
-    for index, (angle, spread) in enumerate(boards):
-        made["joint_flow_direction"][index], made["joint_flow_direction_uncertainty"][index] = angle, spread
-    made["joint_flow_status"][:] = IDENTIFIED
-    for name, both in (("board", boards), ("region", regions)):
+    for index, fit in enumerate(verdict.alone):
+        if fit is None:
+            continue
+        known = settings.calibration(blown=verdict.signs[index] < 0)
+        boards.append(_board(fit, calibration=known, grid=grid))
+        weights = region_weights(common, fit, grid=grid)
+        regions.append(part_directions(fit, grid, weights=weights, calibration=known))
+        made["joint_flow_direction"][index], made["joint_flow_direction_uncertainty"][index] = boards[-1]
+        made["joint_flow_status"][index] = IDENTIFIED
+    if len(boards) < len(verdict.signs):
+        return
+    blown = any(sign < 0 for sign in verdict.signs)
+    beside = near_fan(common) & blown
+    for name, both, untold in (("board", boards, np.array(False)), ("region", regions, beside)):
         turn, spread, change = _turn(both[0], both[1])
         made[f"{name}_flow_direction_change"][...] = turn
         made[f"{name}_flow_direction_change_uncertainty"][...] = spread
-        made[f"{name}_flow_change"][...] = change
+        made[f"{name}_flow_change"][...] = np.where(untold, _UNTOLD, change)
+
+
+def near_fan(session: xr.Dataset) -> npt.NDArray[np.bool_]:
+    """Return which regions lie within a fan's width of it: blown air swirls and runs back there, drawn air does not."""
+    near = np.zeros(session.sizes["region"], dtype=bool)
+    for fan in np.flatnonzero(session["opening_kind"].values == 0):
+        ends = [[float(session[f"opening_{end}_{axis}"][fan]) for axis in "xy"] for end in ("from", "to")]
+        start, along = np.array(ends[0]), np.array(ends[1]) - np.array(ends[0])
+        away = np.stack([session["region_x"].values, session["region_y"].values], axis=-1) - start
+        share = np.clip(away @ along / max(along @ along, 1e-12), 0.0, 1.0)
+        distance = np.hypot(*(away - share[:, np.newaxis] * along).T)
+        near |= distance < _NEAR_FAN * np.hypot(*along)
+    return near
+
+
+def part_directions(fit: JointFit, grid: CellGrid, *, weights: Array, calibration: Calibration) -> tuple[Array, Array]:
+    """Return the direction of each part's heat and its standard uncertainty, ``(regions,)`` each [degree]."""
+    angle, spread = weighted_angle(fit, grid, weights=weights)
+    velocity = air_velocity(fit, grid)
+    speed = np.hypot(*(velocity @ weights.T)) / max(float(np.median(np.hypot(*velocity))), 1e-30)
+    return angle, place_spread(spread, speed, calibration)
 
 
 def _fill_singles(
@@ -160,19 +201,17 @@ def _fill_singles(
     """Enter the direction of the one session that tells it by itself, if any; there is no turn to tell."""
     for index, single in enumerate(singles):
         if single.status == IDENTIFIED:
-            angle, spread = _board(single, 0, floor=settings.board_floor, grid=grid, settings=settings)
+            known = settings.calibration(blown=single.signs[0] < 0)
+            angle, spread = _board(single.fit, calibration=known, grid=grid)
             made["joint_flow_direction"][index], made["joint_flow_direction_uncertainty"][index] = angle, spread
             made["joint_flow_status"][index] = IDENTIFIED
     return made
 
 
-def _board(
-    verdict: Verdict, index: int, *, floor: float, grid: CellGrid, settings: FlowSettings
-) -> tuple[Array, Array]:
+def _board(fit: JointFit, *, calibration: Calibration, grid: CellGrid) -> tuple[Array, Array]:
     """Direction of the board's heat at the last time, and its standard uncertainty, ``()`` each [degree]."""
-    angle, spread = weighted_angle(verdict.fit, grid, weights=verdict.fit.air[index][-1:], index=index)
-    least = spread_with_floor(spread, floor, status=IDENTIFIED, settings=settings)
-    return angle[0], least[0]
+    angle, spread = weighted_angle(fit, grid, weights=fit.air[0][-1:])
+    return angle[0], board_spread(spread, calibration)[0]
 
 
 def _turn(session: tuple[Array, Array], reference: tuple[Array, Array]) -> tuple[Array, Array, npt.NDArray[np.int8]]:
