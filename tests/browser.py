@@ -69,7 +69,7 @@ class Browser:
         assert "exceptionDetails" not in told, told["exceptionDetails"]
         return told["result"].get("value")
 
-    def wait(self, expression: str, *, seconds: float = 30.0) -> None:
+    def wait(self, expression: str, *, seconds: float = 120.0) -> None:
         """Wait until an expression is true in the page."""
         poll = f"""new Promise((done, fail) => {{ const began = Date.now(); const look = () => {{
             if ({expression}) done(true);
