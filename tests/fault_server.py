@@ -1,5 +1,6 @@
-"""A process that has everything imported and forks runs to be killed: ``python fault_server.py``, a JSON line a run.
+"""A process that does a run and forks others to be killed: ``python fault_server.py PATH``, a JSON line a run.
 
+What it does first itself has everything imported. It answers what became of that.
 Asked ``{"workflow": path, "delay": seconds or null}`` it answers whether it was killed, and its outcomes.
 """
 
@@ -45,15 +46,19 @@ def fork(path: Path, delay: float | None) -> dict[str, object]:
 
 
 def main() -> None:
-    """Warm up without a thread, for a forked process has none of its parent's; then serve."""
+    """Do the first run without a thread, for a forked process has none of its parent's; then serve."""
     cv2.setNumThreads(1)
     with dask.config.set(scheduler="synchronous"), working_with(Threads(1)):
-        run(Path(sys.argv[1]))
+        answer({"killed": False, "outcomes": run(Path(sys.argv[1]))})
     for line in sys.stdin:
         asked = json.loads(line)
-        answer = fork(Path(asked["workflow"]), asked["delay"])
-        sys.stdout.write(json.dumps(answer) + "\n")
-        sys.stdout.flush()
+        answer(fork(Path(asked["workflow"]), asked["delay"]))
+
+
+def answer(told: dict[str, object]) -> None:
+    """Write a line."""
+    sys.stdout.write(json.dumps(told) + "\n")
+    sys.stdout.flush()
 
 
 if __name__ == "__main__":

@@ -59,6 +59,17 @@ class Switched:
         return [self.scene.board.inside(part) for part in self.scene.parts]
 
 
+def draw_apart(seed: int, *, step: float = STEP, parts: int = 7) -> Switched:
+    """Return an item as drawn: parts apart, all on from power-on; on half of the items one load goes and is back."""
+    rng = np.random.default_rng(seed)
+    scene = replace(draw_item(rng, parts=parts), power_on=POWER_ON)
+    times: list[Intervals] = [((POWER_ON, np.inf),)] * len(scene.parts)
+    if rng.random() < 0.5:
+        off, on = (float(rng.uniform(*ends) * DURATION) for ends in ((0.25, 0.45), (0.55, 0.75)))
+        times[int(rng.integers(len(times)))] = ((POWER_ON, off), (on, np.inf))
+    return Switched(scene, tuple(times), *switched_truth(scene, tuple(times), step=step))
+
+
 def draw_switched(seed: int, *, step: float = STEP, parts: int = 7) -> Switched:
     """Return an item of which two parts have a small neighbour that touches them, every load with times of its own."""
     rng = np.random.default_rng(seed)
@@ -119,25 +130,22 @@ def switched_truth(scene: Scene, times: tuple[Intervals, ...], *, step: float) -
     model = build_heat_model(scene)
     elapsed = np.arange(0.0, DURATION + step / 2, step)
     shape, count = model.capacity.shape, len(scene.parts)
-    mass = _with_air(model.capacity)
+    layers, mass = model.layers, model.of_board(model.capacity)
     solver = splu(csc_array(diags_array(mass) + step * model.matrix), permc_spec="MMD_AT_PLUS_A")
     cells = [scene.board.inside(part) for part in scene.parts]
-    heat = np.stack([_with_air(c * p.power / c.sum()) for c, p in zip(cells, scene.parts, strict=True)], axis=1)
+    heat = np.stack([model.of_board(c * p.power / c.sum()) for c, p in zip(cells, scene.parts, strict=True)], axis=1)
     state = np.zeros((mass.size, count))
     own = np.zeros((count, elapsed.size, *shape), dtype=np.float32)
-    air = np.full((elapsed.size, *shape), scene.ambient.start)
+    near, above = (np.full((elapsed.size, *shape), scene.ambient.start) for _ in range(2))
     for number, now in enumerate(elapsed[1:], start=1):
         on = np.array([_share_on(intervals, now - step, now) for intervals in times])
         state = solver.solve(mass[:, None] * state + step * heat * on)
-        own[:, number] = state[0::2].T.reshape(count, *shape)
-        air[number] += state[1::2].sum(axis=1).reshape(shape)
+        own[:, number] = state[0::layers].T.reshape(count, *shape)
+        near[number] += state[1::layers].sum(axis=1).reshape(shape)
+        above[number] += state[layers - 1 :: layers].sum(axis=1).reshape(shape)
     surface = scene.ambient.start + own.sum(axis=0, dtype=np.float64)
     ambient = np.full(elapsed.size, scene.ambient.start)
-    return describe(model, surface, air, elapsed=elapsed, ambient=ambient), own
-
-
-def _with_air(board: Array) -> Array:
-    return np.stack([board.ravel(), 0 * board.ravel()], axis=1).ravel()
+    return describe(model, surface, (near, above), elapsed=elapsed, ambient=ambient), own
 
 
 def _share_on(intervals: Intervals, start: float, end: float) -> float:

@@ -321,10 +321,11 @@ def test_the_command_says_it_in_lines(place):
         "  budget.csv        depends on spread.nc",
         "  transients.csv    depends on spread.nc",
         "  lineage.csv       depends on spread.nc",
-        "comparison: 2 of 2 files would be made",
+        "comparison: 3 of 3 files would be made",
         "  comparison.nc     one: session changed; two: session changed",
         "  comparison.csv    depends on comparison.nc",
-        "19 files would be made.",
+        "  differences.csv   depends on comparison.nc",
+        "20 files would be made.",
     ]
 
 
@@ -396,6 +397,7 @@ CHANGES: dict[str, Callable[[Path], None]] = {
     "notes missing": without("two/.made.json"),
     "comparison missing": without("comparison.nc"),
     "comparison's table missing": without("comparison.csv"),
+    "differences missing": without("differences.csv"),
     "regions damaged": cut("two/regions.nc"),
     "comparison damaged": cut("comparison.nc"),
     "quiet time": replace("workflow.toml", "quiet_s = 3.0", "quiet_s = 4.0"),

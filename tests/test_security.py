@@ -101,9 +101,13 @@ def dangers(source: str) -> list[str]:
     return found
 
 
+COPIES_ITSELF = "pipeline/heatwake/store/frames/trial.py"  # the process, not a program: a library is tried in the copy
+
+
 def test_no_module_runs_foreign_code_reaches_the_network_or_starts_programs():
     assert len(MODULES) > 80
-    assert [f"{path.relative_to(ROOT)}:{line}" for path in MODULES for line in dangers(path.read_text())] == []
+    found = [f"{path.relative_to(ROOT)}:{line}" for path in MODULES for line in dangers(path.read_text())]
+    assert [one for one in found if not (one.startswith(COPIES_ITSELF) and one.endswith("os.fork()"))] == []
 
 
 @pytest.mark.parametrize(
@@ -179,15 +183,17 @@ def test_titles_and_names_lead_nowhere(tmp_path):
     assert all(name.startswith("in/place/results/") for name in files_in(tmp_path) - before)
 
 
-@pytest.mark.parametrize("sessions", ['["one/../../place/one"]', '["./one/."]', '["../place/o*"]', '["link"]'])
-def test_however_a_session_is_named_its_results_stand_under_its_folders_name(tmp_path, sessions):
+def test_however_a_session_is_named_its_results_stand_under_its_folders_name(tmp_path):
     place = tmp_path / "place"
     write_session(place / "one")
     (place / "link").symlink_to(place / "one")
-    assert [outcome.state for outcome in run(write_workflow(place, sessions))] == ["done"]
-    assert (place / "results" / "one" / "rise.nc").is_file()
-    assert {path.name for path in tmp_path.iterdir()} == {"place"}
-    assert {path.name for path in (place / "results").iterdir() if path.is_dir()} == {"one"}
+    # Made once: under another name the next ones would find nothing and be done again.
+    ways = ('["one/../../place/one"]', '["./one/."]', '["../place/o*"]', '["link"]')
+    for sessions, state in zip(ways, ("done", "up to date", "up to date", "up to date"), strict=True):
+        assert [outcome.state for outcome in run(write_workflow(place, sessions))] == [state], sessions
+        assert (place / "results" / "one" / "rise.nc").is_file()
+        assert {path.name for path in tmp_path.iterdir()} == {"place"}
+        assert {path.name for path in (place / "results").iterdir() if path.is_dir()} == {"one"}
 
 
 @pytest.mark.parametrize("name", ["comparison.nc", "run.json", ".lock", ".workers", "comparison"])

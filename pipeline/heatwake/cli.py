@@ -446,6 +446,49 @@ def _explanation(explained: "Explained") -> list[str]:
     return [head, *(f"  {file:<16}  {'; '.join(found) or 'up to date'}" for file, found in reasons.items())]
 
 
+@app.command(epilog="Example: heatwake inspect sample_frames/fan_out --output frames.png")
+def inspect(
+    session: Annotated[Path, typer.Argument(help="Session folder.")],
+    *,
+    output: Annotated[
+        Path | None, typer.Option("--output", "-o", help="Contact sheet (PNG). By default SESSION-frames.png, here.")
+    ] = None,
+    as_json: Annotated[bool, typer.Option("--json", help="Everything found as one JSON object.")] = False,
+) -> None:
+    """Check SESSION without running it: what is there, what is wrong, what is doubtful, what a run would take.
+
+    Some sixty frames are read, and a dozen of them shown in a picture. Exit code 2 where something is wrong.
+    """
+    from heatwake.run.inspect import inspect_session
+    from heatwake.run.inspection_text import inspection_lines
+
+    logging.getLogger("heatwake").addHandler(logging.NullHandler())
+    with _errors_in_one_line("interrupted; nothing was changed"):
+        found = inspect_session(session, output=output)
+    typer.echo(json.dumps(found.as_json(), indent=2) if as_json else "\n".join(inspection_lines(found)))
+    raise typer.Exit(2 if found.wrong else 0)
+
+
+@app.command("new-session", epilog="Example: heatwake new-session /data/charger/frames.tif")
+def new_session(
+    frames: Annotated[Path, typer.Argument(help="A recording: a file, or a folder of frames.")],
+    *,
+    output: Annotated[
+        Path | None, typer.Option("--output", "-o", help="Session file. By default session.toml beside the frames.")
+    ] = None,
+) -> None:
+    """Write a commented session.toml for FRAMES to fill in, with what they tell themselves filled in already."""
+    from heatwake.run.new_session import new_session as write
+
+    with _errors_in_one_line("interrupted"):
+        made = write(frames, output=output)
+    typer.echo(f"written: {made.path}")
+    typer.echo("to check or fill in:")
+    for line in made.to_do:
+        typer.echo(f"  - {line.removeprefix('CHECK ')}")
+    typer.echo(f"then: heatwake inspect {shlex.quote(str(made.path.parent))}")
+
+
 @contextmanager
 def _errors_in_one_line(interrupted: str) -> Iterator[None]:
     errors = Console(stderr=True)

@@ -1,10 +1,13 @@
 """Hot regions found blind on items drawn at random: ``PYTHONPATH=tests python tests/benchmarks/regions.py``.
 
-Each item has nine parts or so, two of them small ones that touch another, and loads that come and go at times of their
-own. A part counts where its own heat, as optics alone show it, makes it at least 1 K hotter than the board right round
-it: in some look for it to be found at all, in each such look for it to be there. What is found is right where its
-hottest place lies on such a part or within two millimetres of one, once a part. An identity switches where the blob
-that a part shows is another region's than before, or where a region takes up another part's blob.
+Two kinds of items. ``apart``: seven parts that do not touch, all on from power-on, and on half of the items one load
+that goes and comes back. ``touching``: nine parts or so, two of them small ones that touch another, and loads that come
+and go at times of their own.
+
+A part counts where its own heat, as optics alone show it, makes it at least 1 K hotter than the board right round it:
+in some look for it to be found at all, in each such look for it to be there. What is found is right where its hottest
+place lies on such a part or within two millimetres of one, once a part. An identity switches where the blob that a part
+shows is another region's than before, or where a region takes up another part's blob.
 
 ``--seeds 1 2 3`` for other items. scikit-image's ``blob_log`` and ``peak_local_max`` are set beside it: they search the
 same looks one by one and know no identity, so that they are scored as what any of the looks shows.
@@ -21,10 +24,10 @@ import numpy.typing as npt
 from scipy.ndimage import binary_dilation
 from skimage.feature import blob_log, peak_local_max
 
-from heatwake.kernels.region_tracks import BACK, FADED, MERGED, NOT_YET, SEEN, History, follow_regions
-from heatwake.stages.region_search import LOCAL_SHARE, Looks, take_looks
+from heatwake.kernels.region_tracks import BACK, FADED, MERGED, NOT_YET, SEEN, History
+from heatwake.stages.region_search import Looks, follow, take_looks
 from heatwake.stages.regions import RegionsSettings
-from switched_scenes import STEP, Switched, draw_switched, own_excess, seen_rise
+from switched_scenes import STEP, Switched, draw_apart, draw_switched, own_excess, seen_rise
 
 Array = npt.NDArray[np.float64]
 
@@ -32,7 +35,7 @@ COUNTS = 1.0  # [K] of own excess
 TRACES = 0.3  # [K] of own excess from which what is found there is not wrong
 NEAR = 2.0  # [mm]
 REFERENCES = ("blob_log", "peak_local_max")
-REPORTED = tuple(range(1, 21))  # seeds; others were used while the search was made
+KINDS = {"apart": (draw_apart, range(101, 121)), "touching": (draw_switched, range(1, 21))}  # and seeds told of
 
 
 @dataclass(frozen=True)
@@ -171,23 +174,23 @@ def score_reference(ground: Ground, looks: Looks, *, name: str, least: Array) ->
     )
 
 
-def look_at(seed: int, *, step: float = STEP) -> tuple[Switched, Looks, Array]:
+def look_at(seed: int, *, kind: str = "touching", step: float = STEP) -> tuple[Switched, Looks, Array]:
     """Return an item, the looks at it, and the least contrast of each [K]; maps are ``step`` [s] apart."""
-    item = draw_switched(seed, step=step)
+    item = KINDS[kind][0](seed, step=step)
     looks = take_looks(seen_rise(item, seed=seed))
     settings = RegionsSettings()
     least = np.maximum(settings.least_rise_K, settings.least_share * looks.maps.max(axis=(1, 2)))
     return item, looks, least
 
 
-def rows(seeds: Iterable[int], *, references: Iterable[str] = REFERENCES) -> dict[str, Score]:
+def rows(seeds: Iterable[int], *, kind: str, references: Iterable[str] = REFERENCES) -> dict[str, Score]:
     """Return the sums over items of each way, and tell of each item as it is done."""
     totals = {name: Score() for name in ("regions", *references)}
     for seed in seeds:
         start = time.perf_counter()
-        item, looks, least = look_at(seed)
+        item, looks, least = look_at(seed, kind=kind)
         ground, middle = Ground(item, looks), time.perf_counter()
-        own = score(ground, follow_regions(looks.maps, least=least, share=LOCAL_SHARE))
+        own = score(ground, follow(looks, least=least))
         took = time.perf_counter() - middle
         totals["regions"] += own
         for name in references:
@@ -203,18 +206,24 @@ def rows(seeds: Iterable[int], *, references: Iterable[str] = REFERENCES) -> dic
 def main() -> None:
     """Print the table."""
     parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
-    parser.add_argument("--seeds", type=int, nargs="+", default=REPORTED)
+    parser.add_argument("--seeds", type=int, nargs="+")
+    parser.add_argument("--kind", choices=KINDS, nargs="+", default=list(KINDS))
     parser.add_argument("--alone", action="store_true", help="without the reference detectors, which take longest")
     given = parser.parse_args()
-    totals = rows(given.seeds, references=() if given.alone else REFERENCES)
-    for name, one in totals.items():
-        told = f"{name:15s} recall {one.found / one.counted:.3f} of {one.counted} parts, "
-        told += f"precision {one.right / max(one.regions, 1):.3f} of {one.regions}, "
-        told += f"warm by any heat {one.warm_found}/{one.warm}"
-        if one.looks:
-            told += f", switches {one.switches}, there {one.there / one.looks:.3f} of {one.looks} looks, "
-            told += f"told gone {one.told / one.off:.3f} of {one.off}"
-        sys.stdout.write(told + "\n")
+    for kind in given.kind:
+        seeds = given.seeds or KINDS[kind][1]
+        totals = rows(seeds, kind=kind, references=() if given.alone else REFERENCES)
+        sys.stdout.write(f"{kind}\n" + "".join(f"  {_told(name, one)}\n" for name, one in totals.items()))
+
+
+def _told(name: str, one: Score) -> str:
+    told = f"{name:15s} recall {one.found / max(one.counted, 1):.3f} of {one.counted} parts, "
+    told += f"precision {one.right / max(one.regions, 1):.3f} of {one.regions}, "
+    told += f"warm by any heat {one.warm_found}/{one.warm}"
+    if one.looks:
+        told += f", switches {one.switches}, there {one.there / one.looks:.3f} of {one.looks} looks, "
+        told += f"told gone {one.told / max(one.off, 1):.3f} of {one.off}"
+    return told
 
 
 if __name__ == "__main__":

@@ -12,7 +12,6 @@ from heatwake.kernels.flow_judgement import (
     Gates,
     Openings,
     board_angle,
-    judge_pair,
     judge_single,
     judge_together,
 )
@@ -77,7 +76,7 @@ def test_without_declared_openings_the_half_of_the_board_is_weak_at_most():
 def test_two_alike_recordings_are_not_taken_for_a_reversal():
     # Told that the fan was turned round when it was not, the fit must find no evidence for either way.
     pair = problem(recording(0.2, seed=0), recording(0.2, seed=1))
-    found = judge_pair(pair, [THROUGH] * 2, opposed=True, gates=GATES)
+    found = judge_together(pair, [THROUGH] * 2, relation=(1, -1), gates=GATES)
     assert found.status == NOT_IDENTIFIABLE
 
 

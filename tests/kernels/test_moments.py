@@ -148,3 +148,14 @@ def test_noise_of_a_footprint_is_that_of_repeated_draws():
         seen = np.std([getattr(each, value) for each in draws])
         # a map's pixels stray in pairs, these do not: up to twice the draws' own
         assert 0.9 < np.median([getattr(each, said) for each in draws]) / seen < 2.5, value
+
+
+@pytest.mark.parametrize("rows", [1, 2])
+def test_a_row_of_pixels_at_an_edge_has_no_extent_to_fill_in(rows):
+    rise = np.full((20, 20), np.nan)
+    rise[:rows] = 0.0
+    rise[0, 8:12] = 5.0
+    core = (slice(0, 1), slice(8, 12))
+    with np.errstate(all="raise"):
+        found = footprint(rise, x=np.arange(20.0), y=np.arange(20.0)[::-1], core=core, background=0.0)
+    assert np.isnan(found.missing) or found.missing > 0

@@ -9,7 +9,14 @@ from heatwake.report.board_figure import has_settling_map, settling_figure
 from heatwake.report.checklist import report_items
 from heatwake.report.curves_figure import hottest_first
 from heatwake.report.figure_style import house_style, inline_svg
-from heatwake.report.heating import criterion_text, has_heating, heating_figure, heating_rows, stretch_table
+from heatwake.report.heating import (
+    common_constants,
+    criterion_text,
+    has_heating,
+    heating_figure,
+    heating_rows,
+    stretch_table,
+)
 from heatwake.report.page import session_page
 from heatwake.schema.variables import STEADY_STATUS
 
@@ -50,6 +57,8 @@ def test_rows_say_what_was_fitted_and_why_not(heated):
     assert rows[2].constants == "40 ± 1, 110 ± 2"
     assert (rows[1].final, rows[1].basis) == ("–", "none: window too short")
     assert rows[0].basis == "forecast"
+    assert common_constants(rows) == ""
+    assert common_constants(rows[2:]) == "40 ± 1, 110 ± 2"
     assert float(rows[2].resistance) == pytest.approx(float(heated["steady_rise"][2]) / 18.0, abs=0.005)
 
 

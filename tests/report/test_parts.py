@@ -7,6 +7,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from heatwake.report.parts import margin, part_rows, parts_off_board, verdict
+from heatwake.schema.variables import REGION_STATE
 from report import charger_results
 
 
@@ -132,3 +133,11 @@ def test_a_part_still_rising_says_when_it_reaches_its_limit(charger: xr.Dataset)
     assert rows[0].limit_words == "reaches its limit 3 min after the end by the fit (95 %: 42 s or never)"
     assert rows[0].limit_words in rows[0].remark
     assert part_rows(charger)[0].limit_words == ""
+
+
+def test_a_load_that_went_off_is_told_from_a_cold_part(charger: xr.Dataset) -> None:
+    states = np.full((charger.sizes["region"], 3), REGION_STATE.index("seen"), dtype=np.int8)
+    states[1, -1] = REGION_STATE.index("faded")
+    rows = part_rows(charger.assign(region_state=(("region", "look"), states)))
+    told = [("no longer at the end" in row.remark) for row in rows]
+    assert told == [number == 1 for number in range(len(rows))]

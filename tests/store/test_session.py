@@ -100,7 +100,7 @@ def test_wrong_times_get_one_line(write_session, times, line):
         ('[ambient]\nlog = "gone.csv"\n', "gone.csv is missing, must be a CSV file"),
         ('[board]\nparts = "gone.csv"\n', "gone.csv is missing, must be a CSV file"),
         ('[film]\nbare = "gone.tif"\ncovered = "gone.tif"\n', "film.bare: .*gone.tif is missing"),
-        ("[palette]\nbar_px = [0, 0, 1, 1]\nlimits = 'l.csv'\n", "colour video is not read by this version"),
+        ("[palette]\nbar_px = [0, 0, 1, 1]\nlimits = 'l.csv'\n", "frames.tif is no colour video"),
     ],
 )
 def test_what_is_named_must_be_there(write_session, text, line):

@@ -1,6 +1,6 @@
 """Sums of exponentials through a step response, by least squares."""
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import combinations
 from typing import Any, Final
 
@@ -119,15 +119,23 @@ class _Problem:
         return np.asarray(slope - self.free * slope.mean(axis=0))
 
     def starts(self, grid: Array, *, terms: int) -> list[Array]:
-        """Return the logarithms of the best time constants of a grid: with several terms, the best two sets."""
-        basis = step_basis(self.time, grid, free=self.free)
+        """Return the logarithms of good time constants of a grid, with several terms two sets.
+
+        All pairs are tried; more terms are added one at a time to the best two sets of fewer.
+        """
+        # the misfit of any of the grid's columns is that of as many rows (QR), but for what none explains
+        q, basis = np.linalg.qr(step_basis(self.time, grid, free=self.free))
+        reduced = replace(self, values=q.T @ self.values)
 
         def misfit(chosen: tuple[int, ...]) -> float:
             some = basis[:, chosen]
-            return float(np.linalg.norm(some @ self.solve(some) - self.values))
+            return float(np.linalg.norm(some @ reduced.solve(some) - reduced.values))
 
-        sets = sorted(combinations(range(len(grid)), terms), key=misfit)[: min(terms, 2)]
-        return [np.log(grid[list(chosen)]) for chosen in sets]
+        sets = list(combinations(range(len(grid)), min(terms, 2)))
+        for _ in range(terms - 2):
+            best = sorted(sets, key=misfit)[:2]
+            sets = sorted({tuple(sorted((*some, one))) for some in best for one in range(len(grid)) if one not in some})
+        return [np.log(grid[list(chosen)]) for chosen in sorted(sets, key=misfit)[: min(terms, 2)]]
 
 
 def freedom(uncertainty: float, *, variance: float, readings: int) -> float:

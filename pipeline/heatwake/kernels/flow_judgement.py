@@ -237,11 +237,6 @@ def _winds(
     return {angle: _try(problem, [wind], like=like, steps=steps) for angle, wind in winds.items()}
 
 
-def judge_pair(problem: JointFlow, openings: Sequence[Openings], *, opposed: bool, gates: Gates) -> Verdict:
-    """Judge two recordings of one board together, the net flow through the fans being opposed or not."""
-    return judge_together(problem, openings, relation=(1, -1 if opposed else 1), gates=gates)
-
-
 def judge_together(
     problem: JointFlow, openings: Sequence[Openings], *, relation: Sequence[int], gates: Gates
 ) -> Verdict:

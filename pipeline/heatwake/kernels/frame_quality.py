@@ -203,7 +203,7 @@ def explained(before: Array, after: Array, *, shape: tuple[int, ...]) -> tuple[A
         nothing = np.full(shape, np.nan, dtype=np.float32)
         return nothing, nothing
     medians = np.stack([np.median(side, axis=0) for side in sides])
-    flicker = np.min([_spread(side) for side in sides], axis=0)
+    flicker = np.min([_spread(side, about=middle) for side, middle in zip(sides, medians, strict=True)], axis=0)
     low, high = medians.min(axis=0), medians.max(axis=0)
     if len(sides) == 1:  # at an end of the recording the trend may go on as far again
         near = np.median(sides[0][: (len(sides[0]) + 1) // 2], axis=0)
@@ -252,13 +252,15 @@ def carried_on(before: Array, ago: Array) -> tuple[Array, Array]:
         [K or degC], widened by how much the place flickers anyway.
     """
     latest, earlier = before[:TREND_FRAMES], before[TREND_FRAMES : 3 * TREND_FRAMES]
-    now, flicker = np.median(latest, axis=0), _spread(latest)
+    now = np.median(latest, axis=0)
+    flicker = _spread(latest, about=now)
     if len(earlier) == 0:
         return now - FLICKER_FACTOR * flicker, now + FLICKER_FACTOR * flicker
     since = float(np.mean(ago[:TREND_FRAMES]))
     span = float(np.mean(ago[TREND_FRAMES : 3 * TREND_FRAMES])) - since
-    change = 2 * since / max(span, 1e-9) * (now - np.median(earlier, axis=0))
-    flicker = np.fmax(flicker, _spread(earlier))
+    then = np.median(earlier, axis=0)
+    change = 2 * since / max(span, 1e-9) * (now - then)
+    flicker = np.fmax(flicker, _spread(earlier, about=then))
     low, high = np.minimum(now, now + change), np.maximum(now, now + change)
     return low - FLICKER_FACTOR * flicker, high + FLICKER_FACTOR * flicker
 
@@ -286,9 +288,9 @@ def departure(picture: Array, low: Array, high: Array) -> Array:
     return np.asarray(picture - level - np.clip(picture - level, low, high))
 
 
-def _spread(pictures: Array) -> Array:
-    """Robust standard deviation of each place over the pictures."""
-    return np.asarray(MAD_TO_SIGMA * np.median(np.abs(pictures - np.median(pictures, axis=0)), axis=0))
+def _spread(pictures: Array, *, about: Array) -> Array:
+    """Robust standard deviation of each place over the pictures, about their median."""
+    return np.asarray(MAD_TO_SIGMA * np.median(np.abs(pictures - about), axis=0))
 
 
 def _spread_about_trend(pictures: Array) -> Array:
@@ -296,7 +298,8 @@ def _spread_about_trend(pictures: Array) -> Array:
     half = len(pictures) // 2
     change = np.median(pictures[-half:], axis=0) - np.median(pictures[:half], axis=0)
     steps = (np.arange(len(pictures)) - (len(pictures) - 1) / 2) / (len(pictures) - half)
-    return _spread(pictures - steps[:, None, None] * change)
+    level = pictures - steps[:, None, None] * change
+    return _spread(level, about=np.median(level, axis=0))
 
 
 def obstructed_places(departures: Array, *, least: float) -> Mask:

@@ -120,14 +120,17 @@ def scale_widths(shape: tuple[int, ...]) -> tuple[float, ...]:
     return tuple(FINEST * STEP**number for number in range(count))
 
 
-def find_blobs(space: ScaleSpace, *, least: float, share: float) -> list[Blob]:
+def find_blobs(space: ScaleSpace, *, least: float, share: float, crowded: bool = False) -> list[Blob]:
     """Return blobs of at least ``least`` [K], and of a share of the rise where they lie, highest contrast first.
+
+    In a crowded map a part whose neighbours answer with it at larger widths has no width of its own: there each width's
+    maxima are blobs, corners of even parts too.
 
     Where several lie in one another the one of highest contrast stays: a large part is hotter in its corners at a small
     width, yet hotter as a whole at a large one.
     """
     found: list[Blob] = []
-    for width, row, column, contrast in _candidates(space, least=least, share=share):
+    for width, row, column, contrast in _candidates(space, least=least, share=share, crowded=crowded):
         if any(one.covers(row, column) for one in found):
             continue
         blob = _grown(space, width, (row, column), contrast)
@@ -201,13 +204,13 @@ def _apart(blob: Blob, other: Blob) -> bool:
     return float(np.hypot(blob.row - other.row, blob.column - other.column)) > STEP * max(other.width, blob.width)
 
 
-def _candidates(space: ScaleSpace, *, least: float, share: float) -> list[tuple[int, int, int, float]]:
+def _candidates(space: ScaleSpace, *, least: float, share: float, crowded: bool) -> list[tuple[int, int, int, float]]:
     """Return number of the width, row, column and contrast of all maxima in place and width, highest first."""
     found = []
     tops = [cv2.dilate(response, np.ones((3, 3), np.uint8)) for response in space.responses]
     wanted = np.maximum(least, share * space.level) / CONTRAST
     for number, response in enumerate(space.responses):
-        top = np.max(tops[max(number - 1, 0) : number + 2], axis=0)
+        top = tops[number] if crowded else np.max(tops[max(number - 1, 0) : number + 2], axis=0)
         rows, columns = np.nonzero(
             (response >= top)
             & (response >= wanted)
@@ -219,7 +222,7 @@ def _candidates(space: ScaleSpace, *, least: float, share: float) -> list[tuple[
             for row, column in zip(rows.tolist(), columns.tolist(), strict=True)
             if space.roundness(number, row, column) >= ROUND
         ]
-    return sorted(found, key=lambda one: -one[3])[:MOST]
+    return sorted(found, key=lambda one: -one[3])[: MOST * (1 + crowded)]
 
 
 def _grown(space: ScaleSpace, number: int, place: tuple[int, int], contrast: float) -> Blob:

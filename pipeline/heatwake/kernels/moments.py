@@ -230,16 +230,16 @@ def _filled_in(top: _Top) -> tuple[Array, float]:
     """
     state = _state(top.height, top.x, top.y)
     for _ in range(ROUNDS):
-        first = top.updated(state)
+        first = top.updated(state) if _is_proper(state) else state
+        if not _is_proper(first):  # a row of pixels has no width
+            break
         second = top.updated(first)
         step, bend = first - state, second - 2 * first + state
         stretch = max(1.0, float(np.linalg.norm(step)) / max(float(np.linalg.norm(bend)), 1e-30))
         ahead = state + 2 * stretch * step + stretch**2 * bend
         ahead = ahead if _is_proper(ahead) else second
         moved, state = np.abs(ahead - state).max(), top.updated(ahead)
-        if not _is_proper(state):
-            break
-        if moved < SETTLED * (state[2] + state[4]):
+        if _is_proper(state) and moved < SETTLED * (state[2] + state[4]):
             whole = top.completed(state)
             inside = top.seen[np.argmin(abs(top.y - state[1])), np.argmin(abs(top.x - state[0]))]
             return whole, float(whole[~top.seen].sum() / whole.sum()) if inside else float("nan")

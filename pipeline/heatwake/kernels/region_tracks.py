@@ -15,6 +15,7 @@ import numpy.typing as npt
 from scipy.optimize import linear_sum_assignment
 
 from heatwake.kernels.hot_blobs import Blob, ScaleSpace, find_blobs
+from heatwake.kernels.load_steps import LoadStep
 
 Array = npt.NDArray[Any]
 
@@ -33,6 +34,7 @@ ALIKE: Final = 1.5  # of one width that another may be for both to be one region
 CLEAR: Final = 1.6  # of the least contrast that an onset must reach
 STRONG: Final = 3.0  # of the least contrast, from which one onset is enough
 SLOW: Final = 3.0  # of the least contrast that what has no onset must reach
+NARROW: Final = 0.75  # of a part's width that a corner of it has at most
 FAR: Final = 1e6
 RADIUS: Final = 2**0.5  # [widths] of a disc that a width suits
 
@@ -53,6 +55,8 @@ class Track:
         What stands at its place in each look [K].
     peak : float
         Highest contrast of its onsets, over the least that a region must have.
+    whole : bool
+        Whether its edges have been seen on all sides.
     """
 
     best: Blob
@@ -60,6 +64,7 @@ class Track:
     turns: dict[int, int] = field(default_factory=dict)
     contrast: dict[int, float] = field(default_factory=dict)
     peak: float = 0.0
+    whole: bool = False
 
 
 @dataclass(frozen=True)
@@ -71,6 +76,8 @@ class Onset:
     blob: Blob
     last: int  # look that still shows it
     peak: float  # contrast while it shows, over the least at its look
+    sharp: bool = False  # seen right as its load came or went: nothing else is in it
+    whole: bool = False  # its edges seen on all sides
 
 
 @dataclass(frozen=True)
@@ -92,7 +99,7 @@ class History:
     partner: Array
 
 
-def follow_regions(looks: Array, *, least: Array, share: float) -> History:
+def follow_regions(looks: Array, *, least: Array, share: float, sharp: Sequence[Onset] = ()) -> History:
     """Return the regions of a recording and their states.
 
     A region is there in a look that shows it as a blob of its own, and from its onset until its load has gone or
@@ -107,8 +114,11 @@ def follow_regions(looks: Array, *, least: Array, share: float) -> History:
         Contrast that a region must have [K].
     share : float
         The same, as a share of the rise where it lies.
+    sharp : sequence of Onset
+        Onsets that are known better than the looks can tell; of what these show the looks tell no other place.
     """
-    tracks = _places(find_onsets(looks, least=least, share=share), last=len(looks) - 1)
+    onsets = [one for one in find_onsets(looks, least=least, share=share) if not _known_better(one, sharp)]
+    tracks = _places([*sharp, *onsets], last=len(looks) - 1)
     tracks = [one for one in tracks if not _spans(one, tracks)]
     loose: list[Track] = []
     for number, look in enumerate(looks):
@@ -119,7 +129,7 @@ def follow_regions(looks: Array, *, least: Array, share: float) -> History:
         loose += [Track(blob, {number: blob}) for blob in _assign(loose, left, number)]
         for track in tracks:
             track.contrast[number] = space.at(track.best.row, track.best.column, width=track.best.width)
-    tracks = [one for one in tracks if _borne_out(one, last=len(looks) - 1)]
+    tracks = [one for one in tracks if _borne_out(one, last=len(looks) - 1) and not _is_corner(one, tracks)]
     tracks += [one for one in loose if _lasting(one, last=len(looks) - 1, least=least)]
     tracks.sort(key=lambda track: -track.best.contrast)
     return History(tracks, *_states(tracks, looks, least=least))
@@ -147,6 +157,26 @@ def find_onsets(looks: Array, *, least: Array, share: float) -> list[Onset]:
             before.append(blobs)
         found += open_
     return found
+
+
+def sharp_onsets(steps: Iterable[LoadStep], *, elapsed: Array, look_elapsed: Array, least: Array) -> list[Onset]:
+    """Return the onsets of load steps: ``elapsed`` of the maps that they were found in, of the looks [s]."""
+    found = []
+    for step in steps:
+        look = min(int(np.searchsorted(look_elapsed, elapsed[step.base], side="right")), len(look_elapsed) - 1)
+        blob = replace(step.blob, contrast=step.contrast)
+        peak = step.contrast / float(least[look])
+        found.append(Onset(look, step.sign, blob, look + SUPPORT, peak, sharp=True, whole=step.whole))
+    return found
+
+
+def _known_better(onset: Onset, sharp: Iterable[Onset]) -> bool:
+    return any(
+        one.blob.covers(onset.blob.row, onset.blob.column)
+        or onset.blob.covers(one.blob.row, one.blob.column)
+        or _near(one.blob, onset.blob, 1.0)
+        for one in sharp
+    )
 
 
 def _prolonged(onset: Onset, blobs: Sequence[Blob], number: int, *, least: float) -> Onset | None:
@@ -183,7 +213,7 @@ def _recurs(onset: Onset, onsets: Iterable[Onset]) -> bool:
 def _places(onsets: list[Onset], *, last: int) -> list[Track]:
     """Return a track for each place of the onsets, the strongest first."""
     tracks: list[Track] = []
-    for one in sorted(onsets, key=lambda onset: -onset.blob.contrast):
+    for one in sorted(onsets, key=lambda onset: (not onset.sharp, -onset.blob.contrast)):
         if one.peak < CLEAR or not (one.look >= last or _lasts(one) or _recurs(one, onsets)):
             continue
         near = [track for track in tracks if _near(track.best, one.blob, SAME_ONSET)]
@@ -192,26 +222,37 @@ def _places(onsets: list[Onset], *, last: int) -> list[Track]:
             track = Track(one.blob)
             tracks.append(track)
         track.peak = max(track.peak, one.peak)
+        track.whole |= one.whole
         track.turns[one.look] = one.sign
     return _rejoined(tracks, looks=last + 1)
 
 
 def _rejoined(tracks: list[Track], *, looks: int) -> list[Track]:
-    """Return the tracks, those taken together that are as large, lie within one another and are never on together.
-
-    A load that comes back beside a neighbour that now is hot seems to have moved a little.
-    """
+    """Return the tracks, those of one part taken together: a load that comes back beside a hot one seems moved."""
     kept: list[Track] = []
     for track in tracks:
-        same = next(
-            (one for one in kept if _alike(one.best, track.best) and not _on(one, looks) & _on(track, looks)), None
-        )
+        same = next((one for one in kept if _is_same(one, track, looks=looks)), None)
         if same is None:
             kept.append(track)
         else:
+            if track.whole and not same.whole:
+                same.best = track.best
             same.turns |= track.turns
             same.peak = max(same.peak, track.peak)
+            same.whole |= track.whole
     return kept
+
+
+def _is_same(first: Track, second: Track, *, looks: int) -> bool:
+    """Tell whether two tracks are one part.
+
+    They are as large, lie within one another and are never on together; or one lies within the edges of the other.
+    """
+    if first.whole != second.whole:
+        edged, loose = (first, second) if first.whole else (second, first)
+        if edged.best.covers(loose.best.row, loose.best.column):
+            return True
+    return _alike(first.best, second.best) and not _on(first, looks) & _on(second, looks)
 
 
 def _alike(first: Blob, second: Blob) -> bool:
@@ -231,7 +272,25 @@ def _on(track: Track, looks: int) -> set[int]:
 def _borne_out(track: Track, *, last: int) -> bool:
     """Tell whether more than one weak onset speaks for a place: another one, its own blobs, or that it ends with it."""
     return (
-        track.peak >= STRONG or len(track.turns) > 1 or len(track.seen) >= 2 * SUPPORT or last - LAG < max(track.turns)
+        track.whole
+        or track.peak >= STRONG
+        or len(track.turns) > 1
+        or len(track.seen) >= 2 * SUPPORT
+        or last - LAG < max(track.turns)
+    )
+
+
+def _is_corner(track: Track, tracks: Iterable[Track]) -> bool:
+    """Tell whether a place that no look shows by itself lies by a wider one and came and went with it alone."""
+    return (
+        not track.whole
+        and not track.seen
+        and any(
+            track.best.width <= NARROW * one.best.width
+            and track.turns.items() <= one.turns.items()
+            and _distance(track.best, one.best) <= AROUND * RADIUS * one.best.width
+            for one in tracks
+        )
     )
 
 

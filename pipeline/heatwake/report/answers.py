@@ -5,12 +5,15 @@ from collections.abc import Mapping, Sequence
 from typing import Any, Final
 
 import numpy as np
+import numpy.typing as npt
 import xarray as xr
 
 from heatwake.report.flow_reading import board_direction, opening_roles
 from heatwake.report.parts import PartRow, final_ambient, part_rows
 from heatwake.report.words import count, listed, number
-from heatwake.schema.variables import DIRECTION_CHANGE, PLACE_STATE
+from heatwake.schema.variables import DIRECTION_CHANGE, MATCH_STATE, PLACE_STATE
+
+Array = npt.NDArray[Any]
 
 _NAMED: Final = 3  # parts named in a sentence; the table has the rest
 
@@ -135,7 +138,7 @@ def _openings_clause(results: xr.Dataset, flow: xr.Dataset | None) -> str:
 
 def _changed_parts(chosen: xr.Dataset) -> str:
     rows = significant_parts(chosen)
-    known = int(np.isfinite(chosen["steady_rise_difference"].to_numpy()).sum())
+    known = int(np.isfinite(judged_difference(chosen)[0]).sum())
     if not known:
         return "no part is in both sessions"
     if not rows:
@@ -156,12 +159,25 @@ def _named(row: tuple[str, float, float], word: str) -> str:
 
 def significant_parts(chosen: xr.Dataset) -> list[tuple[str, float, float]]:
     """Return name, difference and standard uncertainty [K] of the parts that change by more than noise."""
-    difference = chosen["steady_rise_difference"].to_numpy()
-    spread = chosen["steady_rise_difference_uncertainty"].to_numpy()
+    difference, spread = judged_difference(chosen)
     flags = chosen["region_significant"].to_numpy() == 1
     names = [str(name) for name in chosen["region"].to_numpy()]
     rows = zip(names, difference, spread, flags, strict=True)
     return [(name, float(d), float(u)) for name, d, u, flag in rows if flag and np.isfinite(d)]
+
+
+def judged_difference(chosen: xr.Dataset) -> tuple[Array, Array]:
+    """Return each region's difference and its standard uncertainty at matched condition [K].
+
+    Of final rises where both sessions have settled, else of the rises at one time under power.
+    """
+    names = ("rise_difference", "rise_difference_uncertainty")
+    steady = [chosen[f"steady_{name}"].to_numpy() for name in names]
+    if "match_state" not in chosen:
+        return steady[0], steady[1]
+    settled = chosen["match_state"].to_numpy() == MATCH_STATE.index("both settled")
+    found = [np.where(settled, one, chosen[f"matched_{name}"]) for name, one in zip(names, steady, strict=True)]
+    return found[0], found[1]
 
 
 def change_words(flag: float, degrees: float, uncertainty: float) -> str:

@@ -59,7 +59,7 @@ def settling_figure(results: xr.Dataset, *, width: float = 9.0) -> Figure:
     """Return the time constant of each place; grey where none is told: no rise, or seen for too short a while."""
     constants = results["rise_time_constant"].transpose("y", "x").to_numpy().astype(float)
     figure, axes = _board_axes(results, width=width, openings=False)
-    top = highest(np.nanquantile(constants, [0.98]))
+    top = highest(np.nanquantile(constants, [0.9]))  # what hardly rises has long ones by chance
     picture = draw_map(axes, results, constants, limits=(0.0, top), colours=style.RISE_COLOURS)
     style.colour_bar(figure, axes, picture, label="time constant, s", below=width < 6)
     draw_parts(axes, results, names=True, small=width < 6)
@@ -249,9 +249,10 @@ def footprints(results: xr.Dataset) -> list[tuple[str, tuple[float, float, float
     if any(key not in results for key in FOOTPRINT):
         return []
     keys = [*FOOTPRINT, *(key for key in BESIDE if key in results)]
+    values_of = {key: results[key] for key in keys}
     found = []
     for name, box in region_boxes(results):
-        series = {key: results[key].sel(region=name).to_numpy().astype(float) for key in keys}
+        series = {key: values.sel(region=name).to_numpy().astype(float) for key, values in values_of.items()}
         known = np.flatnonzero(np.isfinite(series["spread_major"]) & np.isfinite(series["drift_x"]))
         if known.size:
             found.append((name, box, {key: float(values[known[-1]]) for key, values in series.items()}))

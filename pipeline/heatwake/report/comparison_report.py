@@ -9,10 +9,13 @@ import xarray as xr
 
 from heatwake.report.answers import change_words, comparison_answer, reference_name
 from heatwake.report.difference_figure import difference_figure, pair_figure
+from heatwake.report.experiment_report import experiment_section
 from heatwake.report.flow_reading import board_direction, pair_direction
 from heatwake.report.page import Keep, explorer_of, identity, keep_stills, record, render, two_forms
-from heatwake.report.unlike import place_words, unlike, warning
-from heatwake.schema.variables import VARIABLES
+from heatwake.report.takes import take_words
+from heatwake.report.unlike import lead, place_words, unlike, warning
+from heatwake.report.words import number as shown
+from heatwake.schema.variables import MATCH_STATE, OPENING_CHANGE, OPENING_ROLE, VARIABLES
 
 SIDE_BY_SIDE = 4  # sessions to look around in
 
@@ -31,6 +34,14 @@ class DifferenceRow:
     significant : bool
     change : str
         What became of the direction of its heat.
+    low, high : float
+        95 % interval of the difference.
+    ratio : float
+        Final rise over the reference's.
+    faster, spread : str
+        Change of the time constant and of the footprint's area, in words.
+    match : str
+        Which difference it is: a word of ``MATCH_STATE``.
     """
 
     name: str
@@ -40,6 +51,12 @@ class DifferenceRow:
     uncertainty: float
     significant: bool
     change: str
+    low: float = np.nan
+    high: float = np.nan
+    ratio: float = np.nan
+    faster: str = "–"
+    spread: str = "–"
+    match: str = ""
 
 
 def comparison_page(
@@ -50,6 +67,7 @@ def comparison_page(
     title: str,
     settings: Mapping[str, Any],
     provenance: Mapping[str, Any],
+    experiment: xr.Dataset | None = None,
     explore: bool = True,
     keep: Keep | None = None,
 ) -> str:
@@ -66,6 +84,8 @@ def comparison_page(
     title : str
     settings, provenance : mapping
         For the record.
+    experiment : Dataset, optional
+        Effects over all sessions, where they are one experiment.
     explore : bool
         Also the part to look around in: some sixty maps of a few sessions are read.
     keep : callable, optional
@@ -73,9 +93,11 @@ def comparison_page(
     """
     reference = reference_name(comparison, sessions)
     pairs = [
-        _pair(comparison, str(name), reference, sessions=sessions, flows=flows, number=number)
+        _pair(comparison, str(name), reference, sessions=sessions, flows=flows, number=number, settings=settings)
         for number, name in enumerate(comparison["session"].to_numpy())
     ]
+    study = None if experiment is None else experiment_section(experiment, sessions[reference])
+    keep_stills({} if study is None else study["figures"], keep)
     for pair in pairs:
         keep_stills({f"{name}-{pair['name']}": forms for name, forms in pair["figures"].items()}, keep)
     return render(
@@ -84,6 +106,7 @@ def comparison_page(
         identity=identity(title, settings, provenance),
         reference=reference,
         pairs=pairs,
+        experiment=study,
         explorer=explorer_of(_side_by_side(comparison, reference, sessions)) if explore else None,
         settings=record(settings),
         provenance=record(provenance),
@@ -103,20 +126,59 @@ def difference_rows(comparison: xr.Dataset, session: str, sessions: Mapping[str,
     rows = []
     for number, label in enumerate(chosen["region"].to_numpy()):
         name = str(label)
-        difference = float(chosen["steady_rise_difference"][number])
+        kind = _match(chosen, number)
+        difference = float(chosen[f"{kind}_rise_difference"][number])
         if not np.isfinite(difference):
             continue
+        ends = [_value(chosen, f"{kind}_rise_difference_{end}", number) for end in ("low", "high")]
         row = DifferenceRow(
             name,
             _steady(base, name),
             _steady(own, name),
             difference,
-            float(chosen["steady_rise_difference_uncertainty"][number]),
+            float(chosen[f"{kind}_rise_difference_uncertainty"][number]),
             bool(chosen["region_significant"][number] == 1),
             _change(chosen.isel(region=number), "region"),
+            ends[0],
+            ends[1],
+            _value(chosen, "steady_rise_ratio", number),
+            _plain_change(chosen, "time_constant_difference", number, unit="s"),
+            _plain_change(chosen, "spread_area_difference", number, unit="mm²"),
+            MATCH_STATE[int(chosen["match_state"][number])] if "match_state" in chosen else "",
         )
         rows.append(row)
     return sorted(rows, key=lambda row: (not row.significant, -abs(row.difference)))
+
+
+def _match(chosen: xr.Dataset, number: int) -> str:
+    """Return which difference of a region is judged: the final rises', or that at one time under power."""
+    settled = "match_state" not in chosen or int(chosen["match_state"][number]) == MATCH_STATE.index("both settled")
+    return "steady" if settled else "matched"
+
+
+def _value(chosen: xr.Dataset, name: str, number: int) -> float:
+    return float(chosen[name][number]) if name in chosen else np.nan
+
+
+def _plain_change(chosen: xr.Dataset, name: str, number: int, *, unit: str) -> str:
+    """Return a change with its standard uncertainty, in words."""
+    value, spread = _value(chosen, name, number), _value(chosen, f"{name}_uncertainty", number)
+    if not np.isfinite(value):
+        return "–"
+    return f"{shown(value, digits=0, signed=True)} ± {shown(spread, digits=0)} {unit}"
+
+
+def opening_rows(chosen: xr.Dataset) -> list[tuple[str, str, str, str]]:
+    """Return each opening with its role in the reference and in the session, and what became of it."""
+    if "opening_change" not in chosen:
+        return []
+    rows: list[tuple[str, str, str, str]] = []
+    for number, name in enumerate(chosen["opening"].to_numpy()):
+        flags = [chosen[f"opening_{key}"].to_numpy()[number] for key in ("role_reference", "role_session", "change")]
+        if np.isfinite(flags).all():
+            roles = [OPENING_ROLE[int(flag)] for flag in flags[:2]]
+            rows.append((str(name), roles[0], roles[1], OPENING_CHANGE[int(flags[2])]))
+    return rows
 
 
 def _steady(session: xr.Dataset | None, name: str) -> float:
@@ -140,12 +202,16 @@ def _pair(
     sessions: Mapping[str, xr.Dataset],
     flows: Mapping[str, xr.Dataset],
     number: int,
+    settings: Mapping[str, Any],
 ) -> dict[str, Any]:
-    base, own = sessions[reference], sessions[name]
-    differences = unlike(base, own)
+    base, own, chosen = sessions[reference], sessions[name], comparison.sel(session=name)
+    differences = unlike(base, own, chosen)
     return {
         "name": name,
+        "lead": lead(differences),
         "answer": comparison_answer(comparison, name, reference=reference),
+        "takes": take_words(comparison, chosen, base, settings.get("comparison", {})),
+        "openings": opening_rows(chosen),
         "rows": difference_rows(comparison, name, sessions),
         "unlike": differences,
         "warning": " ".join(filter(None, [warning(differences), place_words(comparison.sel(session=name))])),

@@ -141,10 +141,13 @@ def _shown(results: xr.Dataset) -> list[Curve]:
     if "region" not in results.dims:
         return []
     rows = []
+    over_time = results["rise_max"].transpose("region", "time").to_numpy().astype(float)
+    ends, spreads, steady = (
+        results[key].to_numpy() for key in ("steady_rise_max", "steady_rise_max_uncertainty", "is_steady")
+    )
     for number, name in enumerate(results["region"].to_numpy()):
-        series = results["rise_max"].transpose("region", "time")[number].to_numpy().astype(float)
-        final, spread = (float(results[f"steady_rise_max{end}"][number]) for end in ("", "_uncertainty"))
-        rows.append((str(name), series, final, spread, bool(results["is_steady"][number] == 1)))
+        final, spread = float(ends[number]), float(spreads[number])
+        rows.append((str(name), over_time[number], final, spread, bool(steady[number] == 1)))
     rows = [row for row, low in zip(rows, _are_reflections(results), strict=True) if not low]
     rows.sort(key=lambda row: -_height(row))
     return rows[:MOST_CURVES]

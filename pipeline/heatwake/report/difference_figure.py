@@ -35,10 +35,15 @@ def difference_figure(comparison: xr.Dataset, session: str, reference: xr.Datase
 
 def hatch_noise(axes: Axes, chosen: xr.Dataset) -> None:
     """Hatch where the difference is not significant."""
-    quiet = (chosen["significant"].transpose("y", "x").to_numpy() != 1).astype(float)
+    told = chosen["significant"].transpose("y", "x").to_numpy() == 1
+    hatch_quiet(axes, chosen["x"].to_numpy(), chosen["y"].to_numpy(), told)
+
+
+def hatch_quiet(axes: Axes, x: Array, y: Array, told: npt.NDArray[np.bool_]) -> None:
+    """Hatch what is no more than noise (y, x)."""
+    quiet = (~told).astype(float)
     if min(quiet.shape) < 2 or not quiet.any():
         return
-    x, y = chosen["x"].to_numpy(), chosen["y"].to_numpy()
     axes.contourf(x, y, quiet, levels=[0.5, 1.5], colors="none", hatches=[_HATCH], zorder=2)
 
 

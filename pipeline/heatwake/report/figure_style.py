@@ -11,6 +11,7 @@ from xml.sax.saxutils import escape
 import matplotlib as mpl
 from matplotlib.axes import Axes
 from matplotlib.backends.backend_agg import FigureCanvasAgg
+from matplotlib.backends.backend_svg import FigureCanvasSVG
 from matplotlib.figure import Figure
 from matplotlib.text import Text
 
@@ -86,7 +87,10 @@ def colour_bar(figure: Figure, axes: Any, picture: Any, *, label: str, below: bo
 def svg_text(figure: Figure) -> str:
     """Return a figure as SVG from its first tag on; the same figure gives the same text."""
     buffer = io.BytesIO()
-    figure.savefig(buffer, format="svg", metadata={"Date": None, "Creator": None, "Format": None, "Type": None})
+    # not by savefig, which draws a figure that fits its parts into itself twice; this lays it out and draws it once
+    nothing = {"Date": None, "Creator": None, "Format": None, "Type": None}
+    canvas: Any = FigureCanvasSVG(figure)
+    canvas.print_svg(buffer, metadata=nothing)
     text = buffer.getvalue().decode()
     return text[text.index("<svg") :]
 

@@ -12,6 +12,7 @@ from matplotlib.figure import Figure
 from heatwake.kernels.steadiness import CRITERIA
 from heatwake.report import figure_style as style
 from heatwake.report.curves_figure import curve_look, hottest_first
+from heatwake.report.parts import along
 from heatwake.report.words import clock, number
 from heatwake.schema.variables import STEADY_STATUS
 
@@ -41,7 +42,14 @@ def heating_rows(results: xr.Dataset) -> list[HeatingRow]:
     """Return a row a region whose heating curve was fitted, or that says why it was not."""
     if not results.sizes.get("region", 0) or "steady_status" not in results:
         return []
-    return [_row(results.isel(region=index), str(name)) for index, name in enumerate(results["region"].to_numpy())]
+    by_region = along(results, "region")
+    return [_row(by_region.isel(region=index), str(name)) for index, name in enumerate(results["region"].to_numpy())]
+
+
+def common_constants(rows: list[HeatingRow]) -> str:
+    """Return the time constants that all rows share; empty where they do not."""
+    told = {row.constants for row in rows}
+    return told.pop() if len(rows) > 1 and len(told) == 1 and "–" not in told else ""
 
 
 def stretch_table(results: xr.Dataset) -> tuple[list[str], list[tuple[str, list[str]]]]:
@@ -92,9 +100,10 @@ def heating_figure(results: xr.Dataset, *, width: float = 9.0) -> Figure:
     last = float(since[began].max())
     first = max(float(since[began].min()), SHORTEST * last)
     clockwork = np.geomspace(first, AHEAD * last, 240)
+    ranks, by_region = hottest_first(results), along(results, "region")
     for name in _fitted_names(results):
-        region = results.sel(region=name)
-        look: dict[str, Any] = curve_look(hottest_first(results).index(name)) | {"zorder": 3}
+        region = by_region.sel(region=name)
+        look: dict[str, Any] = curve_look(ranks.index(name)) | {"zorder": 3}
         read = region["rise_mean"].to_numpy().astype(float)[began]
         axes.plot(*_on_log_clock(since[began], read), **look | {"linestyle": "none", "marker": "o", "markersize": 2.6})
         curve = _fitted(region, clockwork)

@@ -102,6 +102,8 @@ def lineage_sentences(results: xr.Dataset) -> list[str]:
     sentences = []
     for name in [str(one) for one in results["region"].to_numpy()]:
         own = [turn for turn in turns if turn.region == name]
+        if len(own) > 1 and (own[0].event, own[1].event) == ("appears", "splits"):
+            del own[1]  # as it comes, it touches its neighbours for a moment
         if len(own) > 1:
             sentences.append(f"{name} {words.listed([_told(turn) for turn in own])}.")
     return sentences
@@ -120,7 +122,7 @@ def _told(turn: Turn) -> str:
 
 def gone_at_end(results: xr.Dataset) -> list[str]:
     """Return the names of regions that were hot and are not at the end: loads that went off, not cold parts."""
-    if not results.sizes.get("look"):
+    if not results.sizes.get("look") or "region_state" not in results:
         return []
     last = np.array([REGION_STATE[int(state)] for state in results["region_state"].isel(look=-1).to_numpy()])
     return [str(name) for name, state in zip(results["region"].to_numpy(), last, strict=True) if state == "faded"]

@@ -6,7 +6,7 @@ import numpy as np
 import numpy.typing as npt
 import xarray as xr
 
-from heatwake.stages.map_reader import maps_at
+from heatwake.stages.map_reader import mean_map
 
 Array = npt.NDArray[np.float64]
 
@@ -15,18 +15,12 @@ _SHOWN = 12  # of the maps in the last stretch; enough to see through noise, few
 
 def final_rise(results: xr.Dataset, *, seconds: float = 15.0) -> Array:
     """Return the mean rise (y, x) [K] over the last ``seconds``; NaN where nothing was seen. Loads a few maps."""
-    rise = results["temperature_rise"].transpose("time", "y", "x")
     elapsed = results["elapsed"].to_numpy()
-    total = np.zeros(rise.shape[1:])
-    seen = np.zeros(rise.shape[1:])
-    if rise.sizes["time"] == 0:
-        return np.full(rise.shape[1:], np.nan)
+    if not elapsed.size:
+        return np.full((results.sizes["y"], results.sizes["x"]), np.nan)
     last = np.flatnonzero(elapsed >= elapsed[-1] - seconds)
-    for picture in maps_at(rise, last[np.unique(np.linspace(0, last.size - 1, _SHOWN).astype(int))]):
-        finite = np.isfinite(picture)
-        total[finite] += picture[finite]
-        seen += finite
-    return np.where(seen > 0, total / np.maximum(seen, 1), np.nan)
+    chosen = last[np.unique(np.linspace(0, last.size - 1, _SHOWN).astype(int))]
+    return mean_map(results["temperature_rise"], chosen)
 
 
 def extent(dataset: xr.Dataset) -> tuple[float, float, float, float]:

@@ -2,7 +2,7 @@
 
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
-from functools import lru_cache
+from functools import cached_property, lru_cache
 from typing import Any, Final
 
 import cv2
@@ -56,6 +56,13 @@ class _Stage:
     overlay: Picture
     box: tuple[int, int, int, int]
     line: tuple[int, int, int]
+
+    @cached_property
+    def drawn(self) -> tuple[npt.NDArray[np.intp], Picture]:
+        """Places in the map, counted along its rows, that the overlay covers, and what is there (n, 4)."""
+        pixels = self.overlay.reshape(-1, 4)
+        places = np.flatnonzero(pixels[:, 3])
+        return places, pixels[places]
 
 
 def airflow_frames(
@@ -288,10 +295,14 @@ def _compose(
     picture = stage.ground.copy()
     top, bottom, left, right = stage.box
     coloured = _coloured(rise, shape=(bottom - top, right - left), end=end)
-    light = trails[..., None].astype(np.uint16)
-    coloured = coloured + ((255 - coloured) * light // 255).astype(np.uint8)
-    beneath = 255 - stage.overlay[..., 3:].astype(np.uint16)
-    picture[top:bottom, left:right] = stage.overlay[..., :3] + (coloured * beneath // 255).astype(np.uint8)
+    pixels = coloured.reshape(-1, 3)
+    lit = np.flatnonzero(trails)  # streaks and outlines cover little: the rest of the map stands as it is
+    light = trails.reshape(-1, 1)[lit].astype(np.uint16)
+    pixels[lit] += ((255 - pixels[lit]) * light // 255).astype(np.uint8)
+    over, drawn = stage.drawn
+    beneath = 255 - drawn[:, 3:].astype(np.uint16)
+    pixels[over] = drawn[:, :3] + (pixels[over] * beneath // 255).astype(np.uint8)
+    picture[top:bottom, left:right] = coloured
     _draw_time(picture, stage, at=at, elapsed=elapsed)
     _write(picture, words, right=stage.line[1], baseline=picture.shape[0] - 10, points=10.5)
     _write(picture, _clock_from(zero, at), right=stage.line[1], baseline=42, points=17)
@@ -308,7 +319,7 @@ def _coloured(rise: npt.NDArray[Any], *, shape: tuple[int, int], end: float) -> 
     level = (np.clip(np.where(seen, rise, 0.0) / end, 0, 1) * 255).astype(np.uint8)
     size = (shape[1], shape[0])
     large = cv2.resize(level, size, interpolation=cv2.INTER_LINEAR)
-    coloured: Picture = _palette()[large]
+    coloured: Picture = cv2.applyColorMap(large, _palette())
     if not seen.all():
         blind = cv2.resize((~seen).astype(np.uint8), size, interpolation=cv2.INTER_NEAREST) == 1
         coloured[blind] = np.round(255 * np.array(mpl.colors.to_rgb(style.NOT_SEEN))).astype(np.uint8)
@@ -317,7 +328,8 @@ def _coloured(rise: npt.NDArray[Any], *, shape: tuple[int, int], end: float) -> 
 
 @lru_cache(maxsize=1)
 def _palette() -> Picture:
-    return np.round(mpl.colormaps[style.RISE_COLOURS](np.arange(256))[:, :3] * 255).astype(np.uint8)
+    colours = np.round(mpl.colormaps[style.RISE_COLOURS](np.arange(256))[:, :3] * 255)
+    return colours.astype(np.uint8)[:, None]
 
 
 def _draw_time(picture: Picture, stage: _Stage, *, at: float, elapsed: npt.NDArray[np.float64]) -> None:

@@ -16,6 +16,7 @@ from heatwake.report.budget import budget_rows
 from heatwake.report.lineage import lineage_rows
 from heatwake.report.summary import comparison_lines, flow_sentences, summary_rows
 from heatwake.report.summary import comparison_rows as plain_rows
+from heatwake.report.tidy_rows import effect_rows, tidy_rows
 from heatwake.report.transients import transient_rows
 from heatwake.schema.session import Session
 from heatwake.schema.workflow import Movie
@@ -26,6 +27,8 @@ __all__ = [
     "comparison_lines",
     "comparison_page",
     "comparison_rows",
+    "difference_rows",
+    "effect_rows",
     "flow_sentences",
     "lineage_rows",
     "session_page",
@@ -35,7 +38,7 @@ __all__ = [
     "transient_rows",
 ]
 
-VERSION: Final = 7  # raised whenever pages, tables or the film change
+VERSION: Final = 8  # raised whenever pages, tables or the film change
 
 
 def session_page(
@@ -94,14 +97,25 @@ def comparison_page(
     title: str,
     settings: Mapping[str, Any] | None = None,
     provenance: Mapping[str, Any] | None = None,
+    experiment: xr.Dataset | None = None,
     keep: Callable[[str, bytes], None] | None = None,
 ) -> str:
-    """Return ``comparison.html`` of a workflow; ``keep`` is given each figure as files of its own."""
+    """Return ``comparison.html`` of a workflow; ``experiment`` where its sessions are one.
+
+    ``keep`` is given each figure as files of its own.
+    """
     from heatwake.report import comparison_report
 
     origin = {"heatwake": __version__, "sessions": sorted(sessions)} | dict(provenance or {})
     return comparison_report.comparison_page(
-        comparison, sessions, flows=flows, title=title, settings=settings or {}, provenance=origin, keep=keep
+        comparison,
+        sessions,
+        flows=flows,
+        title=title,
+        settings=settings or {},
+        provenance=origin,
+        experiment=experiment,
+        keep=keep,
     )
 
 
@@ -119,3 +133,9 @@ def comparison_rows(comparison: xr.Dataset, sessions: Mapping[str, xr.Dataset] |
     """
     name = reference_name(comparison, sessions or {})
     return plain_rows(comparison.assign_attrs(reference=name))
+
+
+def difference_rows(comparison: xr.Dataset, sessions: Mapping[str, xr.Dataset] | None = None) -> list[dict[str, Any]]:
+    """Return the rows of ``differences.csv``: a row a session, region and quantity."""
+    name = reference_name(comparison, sessions or {})
+    return tidy_rows(comparison.assign_attrs(reference=name))

@@ -31,7 +31,14 @@ from heatwake.report.data_quality import data_quality
 from heatwake.report.figure_style import Still, for_page, house_style, svg_text
 from heatwake.report.film_figure import film_figure, has_film_map
 from heatwake.report.flow_reading import board_direction, opening_roles, region_direction, role_probability, told_share
-from heatwake.report.heating import criterion_text, has_heating, heating_figure, heating_rows, stretch_table
+from heatwake.report.heating import (
+    common_constants,
+    criterion_text,
+    has_heating,
+    heating_figure,
+    heating_rows,
+    stretch_table,
+)
 from heatwake.report.lineage import lineage_sentences
 from heatwake.report.maps import length_unit
 from heatwake.report.margin_bar import margin_bars
@@ -105,6 +112,7 @@ def session_page(
         lineage=lineage_sentences(results) if "region_state" in results else [],
         heating=heating,
         stretches=stretch_table(results),
+        common_constants=common_constants(heating),
         has_delay=any(row.delay for row in heating),
         has_power=any(row.resistance != "–" for row in heating),
         criterion=criterion_text(_criterion(settings)),
@@ -292,7 +300,7 @@ def _openings(results: xr.Dataset, flow: xr.Dataset | None) -> list[tuple[str, s
             rise = float(flow["opening_rise"].sel(opening=name))
         kind = OPENING_KIND[int(results["opening_kind"][number])]
         chance = role_probability(flow, str(name))
-        share = f"{100 * chance:.0f} %" if np.isfinite(chance) else "–"
+        share = "–" if not np.isfinite(chance) else "over 99 %" if chance > 0.99 else f"{100 * chance:.0f} %"
         rows.append((str(name), kind, opening_roles(flow, str(name)), share, words.number(rise, unit="K", signed=True)))
     return rows
 

@@ -10,6 +10,7 @@ import xarray as xr
 
 from heatwake.kernels.altitude import rise_factor
 from heatwake.report import words
+from heatwake.report.lineage import gone_at_end
 from heatwake.schema.variables import REGION_SIZE, STEADY_STATUS
 
 Array = npt.NDArray[np.float64]
@@ -156,6 +157,11 @@ def part_rows(results: xr.Dataset) -> list[PartRow]:
     ]
 
 
+def along(results: xr.Dataset, *dims: str) -> xr.Dataset:
+    """Return the variables that have one of the dimensions, to select in: each of hundreds costs time to pass by."""
+    return results[[name for name in results.data_vars if not set(dims).isdisjoint(results.variables[name].dims)]]
+
+
 def altitude_factor(results: xr.Dataset) -> float:
     """Return what rises grow by at the highest altitude: 1 where none is given; a test of none was at sea level."""
     highest, tested = (float(results[name]) if name in results else np.nan for name in ("max_altitude", "altitude"))
@@ -237,7 +243,7 @@ def verdict(margin_K: float, *, expanded: float, has_limit: bool, settled: bool,
 
 def _row(results: xr.Dataset, number: int, name: str, *, ambient: float, highest: float, factor: float) -> PartRow:
     def value(variable: str) -> float:
-        return float(results[variable][number]) if variable in results else np.nan
+        return float(results.variables[variable][number]) if variable in results else np.nan
 
     rise, uncertainty, limit = value("steady_rise_max"), value("steady_rise_max_uncertainty"), value("region_limit")
     settled = value("is_steady") == 1
@@ -323,6 +329,8 @@ def _place_remarks(results: xr.Dataset, index: int, row: PartRow) -> list[str]:
         none_known = not results["region_known"].to_numpy().any()
         place = f"at x {words.number(row.x)}, y {words.number(row.y)} {row.unit}"
         remarks.append(place if none_known else f"in no known part, {place}")
+    if row.name in gone_at_end(results):
+        remarks.append("was hot before and is no longer at the end")
     if not row.is_found:
         remarks.append("no rise of its own: no warmer than the board round it")
     if flagged("region_ambiguous"):

@@ -6,6 +6,7 @@ import numpy as np
 import xarray as xr
 
 from heatwake.kernels.steadiness import left_by_criterion
+from heatwake.report.parts import along
 from heatwake.schema.variables import STEADY_STATUS
 
 _REFUSED: Final = STEADY_STATUS[2:]
@@ -24,8 +25,11 @@ def transient_rows(results: xr.Dataset, *, criterion: str) -> list[dict[str, Any
         stretch_rise_shared=np.sqrt(np.maximum(whole**2 - own**2, 0.0)),
         thermal_resistance_uncertainty=whole.isel(stretch=0) / results.get("power", np.nan),
     )
+    told = along(results, "region", "stretch")
+    if "power" in results:
+        told = told.assign(power=results["power"])
     return [
-        _row(results.isel(region=number, stretch=stretch), str(name), criterion=criterion, main=stretch == main)
+        _row(told.isel(region=number, stretch=stretch), str(name), criterion=criterion, main=stretch == main)
         for number, name in enumerate(results["region"].to_numpy())
         for stretch in range(results.sizes["stretch"])
     ]

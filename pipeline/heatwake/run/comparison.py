@@ -1,5 +1,6 @@
 """All sessions of a workflow against its reference, once they are done."""
 
+import json
 from collections.abc import Callable, Collection, Iterator, Mapping
 from functools import lru_cache
 from pathlib import Path
@@ -16,18 +17,22 @@ from heatwake.run.guard import Steps
 from heatwake.run.sessions import figures_noted, kept_figures, note, stands
 from heatwake.schema.settings import Settings
 from heatwake.schema.workflow import Movie, Workflow
-from heatwake.stages import comparison
+from heatwake.stages import comparison, experiment
+from heatwake.stages.set_ups import conditions
 from heatwake.stages.table import PRODUCTS
 from heatwake.store import results, tables
 from heatwake.store.movie import movie_name, write_movie
 
 KEPT: Final = 8  # opened at a time
 FILE: Final = "comparison.nc"
+STUDY: Final = "experiment.nc"  # where the sessions are an experiment
+EFFECTS: Final = "effects.csv"
+TIDY: Final = "differences.csv"
 TABLE: Final = "comparison.csv"
 PAGE: Final = "comparison.html"
 FILM: Final = movie_name("comparison")
 PAGES: Final = (PAGE, FILM)
-FILES: Final = (FILE, TABLE, *PAGES)
+FILES: Final = (FILE, TABLE, TIDY, *PAGES)
 
 
 class Stored(Mapping[str, xr.Dataset]):
@@ -53,6 +58,7 @@ def comparison_steps(
     *,
     sessions: Mapping[str, xr.Dataset],
     flows: Mapping[str, xr.Dataset],
+    spreads: Mapping[str, xr.Dataset],
     settings: Settings,
     names: list[str],
     pages: bool,
@@ -72,35 +78,60 @@ def comparison_steps(
     made_from = comparison_determinants(marks, reference, settings=settings)
     mark = fingerprint(made_from)
     shown_from = shown_determinants(mark, workflow)
-    wanted = (TABLE, *PAGES, *figures_noted(root)) if pages else (TABLE,)
-    is_made = results.read_fingerprint(root / FILE) == mark
-    if is_made and stands(root, shown_from, wanted):
+    if _data_stand(root, mark) and stands(root, shown_from, shown_files(root, pages=pages)):
         return "up to date"
     yield Progress("comparison", FILE, 0, 3)
-    if not is_made:
-        yield from _compare(workflow, root, sessions=sessions, settings=settings, made_from=made_from)
+    if not _data_stand(root, mark):
+        products = (sessions, flows, spreads)
+        yield from _compare(workflow, root, products=products, settings=settings, made_from=made_from)
+    wanted = shown_files(root, pages=pages)
     if stands(root, shown_from, wanted):
         return "done"
     made = stored_comparison(root, reference)
+    study = stored_experiment(root, mark)
     results.write_text(root / TABLE, tables.csv_text(outputs.comparison_rows(made, sessions)))
+    results.write_text(root / TIDY, tables.csv_text(outputs.difference_rows(made, sessions)))
+    if study is None:
+        results.remove(root / EFFECTS)
+    else:
+        results.write_text(root / EFFECTS, tables.csv_text(outputs.effect_rows(study)))
     if pages:
         yield Progress("comparison", PAGE, 2, 3)
         record = {"comparison": settings.model_dump(mode="json"), "reference": reference}
         with kept_figures(root, shown_from) as keep:
-            page = outputs.comparison_page(made, sessions, flows, title=workflow.title, settings=record, keep=keep)
+            page = outputs.comparison_page(
+                made, sessions, flows, title=workflow.title, settings=record, experiment=study, keep=keep
+            )
         results.write_text(root / PAGE, page)
         yield Progress("comparison", FILM, 2, 3)
         _film(workflow.movie, root, reference, sessions=sessions, flows=flows)
     elif not stands(root, shown_from, PAGES):
         for name in (*PAGES, *figures_noted(root)):
             results.remove(root / name)
-    note(root, shown_from, (TABLE, *PAGES) if pages else (TABLE,))
+    told = shown_files(root, pages=False)
+    note(root, shown_from, (*told, *PAGES) if pages else told)
     yield Progress("comparison", wanted[-1], 3, 3)
     return "done"
 
 
+def has_experiment(root: Path) -> bool:
+    """Tell whether the comparison that stands says that an experiment belongs to it."""
+    return (results.read_origin(root / FILE) or {}).get("experiment") == STUDY
+
+
+def shown_files(root: Path, *, pages: bool) -> tuple[str, ...]:
+    """Return the tables, and what pages are made with them, that belong to the comparison that stands."""
+    tables = (TABLE, TIDY, EFFECTS) if has_experiment(root) else (TABLE, TIDY)
+    return (*tables, *PAGES, *figures_noted(root)) if pages else tables
+
+
+def _data_stand(root: Path, mark: str) -> bool:
+    files = (FILE, STUDY) if has_experiment(root) else (FILE,)
+    return all(results.read_fingerprint(root / file) == mark for file in files)
+
+
 def shown_determinants(mark: str, workflow: Workflow) -> dict[str, Any]:
-    """Return what determines the comparison's table, page and film."""
+    """Return what determines the comparison's tables, page and film."""
     movie = workflow.movie.model_dump(mode="json", exclude_defaults=True)
     return pages_determinants(mark, workflow.title, stated={"movie": movie})
 
@@ -133,11 +164,13 @@ def _compare(
     workflow: Workflow,
     root: Path,
     *,
-    sessions: Mapping[str, xr.Dataset],
+    products: tuple[Mapping[str, xr.Dataset], Mapping[str, xr.Dataset], Mapping[str, xr.Dataset]],
     settings: comparison.ComparisonSettings,
     made_from: Mapping[str, Any],
 ) -> Iterator[Progress]:
-    made = comparison.compare(sessions, made_from["reference"], settings=settings)
+    """Write the experiment, where there is one, and the comparison unless that stands already."""
+    sessions, flows, spreads = products
+    stated = {name: conditions(session) for name, session in sessions.items()}
     attributes = {
         "fingerprint": fingerprint(made_from),
         "made_from": plain_json(made_from),
@@ -145,9 +178,20 @@ def _compare(
         "input_sha256": results.settings_json(made_from["sessions"]),
         "title": workflow.title,
         "reference": made_from["reference"],
-        "conditions": made.attrs["conditions"],
+        "conditions": json.dumps(stated, sort_keys=True),
     }
     history = f"heatwake {__version__}: comparison"
+    study = experiment.analyse_experiment(sessions, made_from["reference"], settings=settings)
+    if study is None:
+        results.remove(root / STUDY)
+    else:
+        about = attributes | {"design": study.attrs["design"]}
+        for _ in results.write_result(root / STUDY, study, attributes=about, history=f"{history}, experiment"):
+            yield Progress("comparison", STUDY, 0, 3)
+    if results.read_fingerprint(root / FILE) == attributes["fingerprint"]:
+        return
+    made = comparison.compare(sessions, made_from["reference"], settings=settings, flows=flows, spreads=spreads)
+    attributes["experiment"] = "" if study is None else STUDY
     for _ in results.write_result(root / FILE, made, attributes=attributes, history=history):
         yield Progress("comparison", FILE, 1, 3)
 
@@ -155,3 +199,12 @@ def _compare(
 def stored_comparison(root: Path, reference: str) -> xr.Dataset:
     """Return the comparison that stands."""
     return results.open_result(root / FILE).load().assign_attrs(reference=reference)
+
+
+def stored_experiment(root: Path, mark: str) -> xr.Dataset | None:
+    """Return the experiment that belongs to the comparison of a fingerprint; None where there is none."""
+    file = root / STUDY
+    if results.read_fingerprint(file) != mark:
+        return None
+    design = (results.read_origin(file) or {}).get("design", "{}")
+    return results.open_result(file).load().assign_attrs(design=design)

@@ -175,12 +175,19 @@ def _comparison(
         comparison.require_reference(reference, marks)
     except HeatwakeError as error:
         return Explained("comparison", {}, problem=str(error))
-    lost = tuple(name for name in figures_noted(root) if not (root / name).is_file())
-    shown = (comparison.TABLE, *comparison.PAGES, *lost) if pages else (comparison.TABLE,)
+    shown = comparison.shown_files(root, pages=pages)
     if None in marks.values():  # no file of it stands
         return Explained("comparison", dict.fromkeys((comparison.FILE, *shown), ("missing",)))
     made_from = comparison_determinants(marks, reference, settings=settings)
     state, found = _why(root / comparison.FILE, made_from, comparison_changes)
     reasons = {comparison.FILE: (*state, *found)}
+    if comparison.has_experiment(root):
+        reasons[comparison.STUDY] = _study(root / comparison.STUDY, fingerprint(made_from))
     told_from = comparison.shown_determinants(fingerprint(made_from), workflow)
     return Explained("comparison", reasons | _shown(root, told_from, shown, shows=comparison.FILE))
+
+
+def _study(file: Path, mark: str) -> tuple[str, ...]:
+    if not file.is_file():
+        return ("missing",)
+    return () if results.read_fingerprint(file) == mark else (f"depends on {comparison.FILE}",)

@@ -13,7 +13,7 @@ from heatwake.run.events import Event, Finished, Outcome, Progress
 from heatwake.run.guard import guarded
 from heatwake.run.journal import FILE, Journal
 from heatwake.run.placing import Anchor
-from heatwake.run.sessions import session_steps, stored_flow, stored_session
+from heatwake.run.sessions import session_steps, stored_flow, stored_session, stored_spread
 from heatwake.run.workflows import read_workflow, session_folders
 from heatwake.schema.settings import Settings
 from heatwake.schema.workflow import Workflow
@@ -104,6 +104,9 @@ class _Run:
     def flows(self) -> Stored:
         return Stored({name: partial(stored_flow, self.target(name)) for name in self.done()})
 
+    def spreads(self) -> Stored:
+        return Stored({name: partial(stored_spread, self.target(name)) for name in self.done()})
+
     @property
     def anchor(self) -> Anchor | None:
         """The session by whose picture others are placed, where the workflow names one."""
@@ -167,6 +170,7 @@ def _compare(run: _Run) -> Generator[Progress, None, Outcome]:
         run.root,
         sessions=run.sessions(),
         flows=run.flows(),
+        spreads=run.spreads(),
         settings=run.settings["comparison"],
         names=list(run.folders),
         pages=run.pages,

@@ -123,6 +123,11 @@ def stored_flow(target: Path) -> xr.Dataset:
     return results.open_result(target / "flow.nc")
 
 
+def stored_spread(target: Path) -> xr.Dataset:
+    """Return the footprints of a session that is done."""
+    return results.open_result(target / "spread.nc")
+
+
 def _steps(
     folder: Path,
     target: Path,
@@ -238,7 +243,8 @@ def _merge(*datasets: xr.Dataset) -> xr.Dataset:
     joined = datasets[0]
     for dataset in datasets[1:]:
         joined = joined.drop_vars([name for name in dataset.variables if name in joined.variables])
-        joined = joined.assign_coords(dataset.coords).assign(dataset.data_vars)
+        # without their coordinates, which are in by then: aligning every variable takes longer than many a stage
+        joined = joined.assign_coords(dataset.coords).assign({name: dataset.variables[name] for name in dataset})
     return joined
 
 

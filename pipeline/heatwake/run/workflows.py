@@ -10,6 +10,7 @@ from heatwake.schema.settings import Settings
 from heatwake.schema.validate import validate
 from heatwake.schema.workflow import Workflow
 from heatwake.stages import comparison
+from heatwake.stages.pair import ExperimentSettings
 from heatwake.stages.table import STAGES
 from heatwake.store.session import find_sessions
 from heatwake.store.toml import read_toml
@@ -20,10 +21,11 @@ SET_BY: Final = {  # settings that stages take over from another table, and what
     "thermocouples.uncertainty": "temperature",
     "comparison.uncertainty": "temperature",
     "comparison.flow": "flow",
+    "comparison.experiment": "experiment",
 }
 TAKEN: Final = (
     *("comparison", "comparison.nc", "comparison.csv", "comparison.html", "comparison.mp4", "comparison.png"),
-    *("figures", "run.json", "error.log"),
+    *("differences.csv", "experiment.nc", "effects.csv", "figures", "run.json", "error.log"),
 )
 
 
@@ -37,6 +39,7 @@ def read_workflow(path: Path) -> tuple[Workflow, dict[str, Settings]]:
     """
     kinds: dict[str, type[Settings]] = {stage.name: stage.settings for stage in STAGES}
     kinds["comparison"] = comparison.ComparisonSettings
+    kinds["experiment"] = ExperimentSettings
     tables_of_stages: dict[str, Any] = {name: (kind, kind()) for name, kind in kinds.items()}
     whole = create_model("WorkflowFile", __base__=Workflow, **tables_of_stages)
     content = read_toml(path)
@@ -51,7 +54,8 @@ def read_workflow(path: Path) -> tuple[Workflow, dict[str, Settings]]:
     settings["board"] = settings["board"].model_copy(update={"analysis_s": workflow.cadence.analysis_s})
     for name in ("regions", "thermocouples"):
         settings[name] = settings[name].model_copy(update=shared)
-    settings["comparison"] = settings["comparison"].model_copy(update=shared | {"flow": settings["flow"]})
+    taken = shared | {name: settings[name] for name in ("flow", "experiment")}
+    settings["comparison"] = settings["comparison"].model_copy(update=taken)
     return workflow, settings
 
 

@@ -66,8 +66,14 @@ class Palette(Settings):
 
     bar_px: Box
     hot_end: Literal["top", "bottom", "left", "right"] = "top"
-    limits: Path
+    limits: tuple[Celsius, Celsius] | Path  # columns elapsed_s, low_degC, high_degC, or one pair for all frames
     image_px: Box | None = None
+
+    @model_validator(mode="after")
+    def _limits_in_order(self) -> Self:
+        if isinstance(self.limits, tuple) and self.limits[0] >= self.limits[1]:
+            raise ValueError(f"limits: {list(self.limits)}: must be [colder, hotter] in degC")
+        return self
 
 
 class Camera(Settings):

@@ -68,6 +68,9 @@ FLOW_REASON: Final = (
 )
 LOCAL_FORM: Final = ("none", "warming up", "off sources")
 PLACE_STATE: Final = ("not told", "corrected", "too far", "no match")
+MATCH_STATE: Final = ("both settled", "same elapsed time", "not matched")
+EFFECT_ERROR: Final = ("repeats", "residual", "budget")
+OPENING_CHANGE: Final = ("unchanged", "changed", "undecided", "in one only")
 DIRECTION_CHANGE: Final = ("unchanged", "turned", "reversed", "not identifiable")
 
 _PICTURE, _SMALL = ("row", "column"), ("picture_row", "picture_column")
@@ -80,11 +83,14 @@ _PROBE, _PROBE_TIME = ("probe",), ("probe", "time")
 _STRETCH, _REGION_STRETCH = ("stretch",), ("region", "stretch")
 _EXPONENTIAL, _FOSTER = ("region", "exponential"), ("region", "foster_term")
 _PAIR_MAP, _PAIR_REGION, _PAIR = ("session", "y", "x"), ("session", "region"), ("session",)
+_PAIR_OPENING: Final = ("session", "opening")
+_EFFECT, _EFFECT_MAP, _PREDICTED = ("effect", "region"), ("effect", "y", "x"), ("combination", "region")
 
 _ROWS: Final = (
     # --- the session as read: frames in image coordinates --------------------------------------------------
     Variable("stored_level", ("frame", "row", "column"), "1", "value as stored"),
     Variable("level_temperature", ("level",), "degC", "temperature that a stored level stands for"),
+    Variable("stored_temperature", ("frame", "row", "column"), "degC", "temperature as stored"),
     Variable("bin", ("frame",), "1", "number of the analysis step"),
     Variable("indicated_temperature", ("frame", "row", "column"), "degC", "temperature as the camera wrote it"),
     Variable("bare_temperature", ("bare_frame", "row", "column"), "degC", "as the camera wrote it, no film"),
@@ -99,6 +105,7 @@ _ROWS: Final = (
     Variable("reflected_setting", (), "degC", "reflected temperature that the camera assumed"),
     Variable("netd", (), "mK", "noise equivalent temperature difference"),
     Variable("accuracy", (), "K", "half-width of the camera's stated accuracy, absolute"),
+    Variable("scale_uncertainty", (), "K", "standard uncertainty of readings off a colour scale"),
     Variable("accuracy_percent", (), "percent", "half-width of the camera's stated accuracy, relative to degC"),
     Variable("film_present", (), "1", "whether a film lies between board and camera", flags=YES_NO),
     Variable("film_transmittance_given", (), "1", "transmittance from the session file; NaN where it is measured"),
@@ -323,9 +330,7 @@ _ROWS: Final = (
     Variable("final_rise", ("y", "x"), "K", "final rise of the pixel in the stretch that final values are of"),
     Variable("final_rise_uncertainty", ("y", "x"), "K", "standard uncertainty of final_rise"),
     Variable("rise_time_constant", ("y", "x"), "s", "time constant of the way there; NaN where there is none"),
-    Variable(
-        "final_rise_status", ("y", "x"), "1", "what final_rise is, or why there is none", flags=STEADY_STATUS
-    ),
+    Variable("final_rise_status", ("y", "x"), "1", "what final_rise is, or why there is none", flags=STEADY_STATUS),
     Variable("final_stretch", (), "1", "number of the stretch that final values are of, the first is 0"),
     Variable("stretch_start", _STRETCH, "s", "start of a stretch through which nothing was changed"),
     Variable("stretch_end", _STRETCH, "s", "its end"),
@@ -335,9 +340,7 @@ _ROWS: Final = (
     Variable("stretch_time_constant", _REGION_STRETCH, "s", "time constant of the way to the stretch's final rise"),
     Variable("stretch_remaining", _REGION_STRETCH, "K", "rise still to come at the end of the stretch"),
     Variable("stretch_steady", _REGION_STRETCH, "1", "whether the region has settled by then", flags=YES_NO),
-    Variable(
-        "stretch_status", _REGION_STRETCH, "1", "what stretch_rise is, or why there is none", flags=STEADY_STATUS
-    ),
+    Variable("stretch_status", _REGION_STRETCH, "1", "what stretch_rise is, or why there is none", flags=STEADY_STATUS),
     # --- spread.nc -------------------------------------------------------------------------------------------
     Variable("final_flow_direction", _REGION, "degree", "where the region's heat is carried to at the end"),
     Variable("spread_major", _REGION_TIME, "mm", "own heat's footprint, one standard deviation along its long axis"),
@@ -405,6 +408,43 @@ _ROWS: Final = (
     Variable("steady_rise_difference", _PAIR_REGION, "K", "difference of the final rise"),
     Variable("steady_rise_difference_uncertainty", _PAIR_REGION, "K", "standard uncertainty, own terms only"),
     Variable("region_significant", _PAIR_REGION, "1", "whether the difference is more than noise", flags=YES_NO),
+    *(
+        Variable(f"{name}_{end}", _PAIR_REGION, "K", f"{words} end of the 95 percent interval of {name}")
+        for name in ("steady_rise_difference", "matched_rise_difference")
+        for end, words in (("low", "lower"), ("high", "upper"))
+    ),
+    Variable("matched_rise_difference", _PAIR_REGION, "K", "difference of the rise at matched_elapsed"),
+    Variable("matched_rise_difference_uncertainty", _PAIR_REGION, "K", "standard uncertainty, own terms only"),
+    Variable("match_state", _PAIR_REGION, "1", "which difference region_significant is of", flags=MATCH_STATE),
+    Variable("steady_rise_ratio", _PAIR_REGION, "1", "final rise over the reference's"),
+    Variable("steady_rise_ratio_uncertainty", _PAIR_REGION, "1", "standard uncertainty, own terms only"),
+    Variable("time_constant_difference", _PAIR_REGION, "s", "difference of the time constant"),
+    Variable("time_constant_difference_uncertainty", _PAIR_REGION, "s", "standard uncertainty, of the fits"),
+    Variable("spread_area_difference", _PAIR_REGION, "mm2", "difference of the footprint's area"),
+    Variable("spread_area_difference_uncertainty", _PAIR_REGION, "mm2", "standard uncertainty"),
+    Variable("spread_orientation_change", _PAIR_REGION, "degree", "turn of the footprint's long axis, -90 to 90"),
+    Variable("spread_orientation_change_uncertainty", _PAIR_REGION, "degree", "standard uncertainty"),
+    *(
+        row
+        for name in ("decay_downstream", "decay_upstream")
+        for row in (
+            Variable(f"{name}_difference", _PAIR_REGION, "mm", f"difference of {name}, each along its own direction"),
+            Variable(f"{name}_difference_uncertainty", _PAIR_REGION, "mm", "standard uncertainty"),
+        )
+    ),
+    Variable("matched_elapsed", _PAIR, "s", "time after power-on, or after the event chosen, of the two maps"),
+    Variable("power_factor", _PAIR, "1", "what the session's rise is multiplied by for unequal power"),
+    Variable("power_by_slope", _PAIR, "1", "power over the reference's, by how fast parts begin to warm"),
+    Variable("power_by_slope_uncertainty", _PAIR, "1", "standard uncertainty of power_by_slope"),
+    Variable("noise_area", _PAIR, "1", "pixels that share one piece of noise, from the recordings"),
+    Variable("common_difference", _PAIR, "K", "median of rise_difference over the board"),
+    Variable("common_difference_uncertainty", _PAIR, "K", "standard uncertainty of what all places share"),
+    Variable("repeat_constant", (), "K", "what takes of one set-up differ by whatever the rise; NaN without repeats"),
+    Variable("repeat_share", (), "1", "what they differ by in proportion to the rise; NaN without repeats"),
+    Variable("repeat_freedom", (), "1", "degrees of freedom of the repeats"),
+    Variable("opening_role_session", _PAIR_OPENING, "1", "role in the session", flags=OPENING_ROLE),
+    Variable("opening_role_reference", _PAIR_OPENING, "1", "role in the reference", flags=OPENING_ROLE),
+    Variable("opening_change", _PAIR_OPENING, "1", "what became of the opening's role", flags=OPENING_CHANGE),
     Variable("place_state", _PAIR, "1", "what became of the distance between the two maps", flags=PLACE_STATE),
     Variable("place_quality", _PAIR, "1", "share of the print that agrees with the reference's, beyond chance"),
     Variable("place_shift_x", _PAIR, "mm", "distance of the session's map from the reference's, at the middle"),
@@ -423,6 +463,30 @@ _ROWS: Final = (
     Variable("reference_flow_direction", _PAIR, "degree", "the reference's board direction, from the two together"),
     Variable("reference_flow_direction_uncertainty", _PAIR, "degree", "standard uncertainty of the direction"),
     Variable("reference_flow_status", _PAIR, "1", "whether the direction can be told", flags=FLOW_STATUS),
+    # --- experiment.nc: effects of conditions over many sessions -----------------------------------------------
+    Variable("effect_rise", _EFFECT, "K", "effect on the final rise"),
+    Variable("effect_rise_uncertainty", _EFFECT, "K", "standard uncertainty of the effect"),
+    Variable("effect_rise_low", _EFFECT, "K", "lower end of the 95 percent interval of the effect"),
+    Variable("effect_rise_high", _EFFECT, "K", "upper end of the 95 percent interval of the effect"),
+    Variable("effect_significant", _EFFECT, "1", "whether the effect is more than noise", flags=YES_NO),
+    Variable("effect_freedom", _REGION, "1", "degrees of freedom of run_spread; infinite where it is of the budget"),
+    Variable("effect_match", _REGION, "1", "which rise the effects are on", flags=MATCH_STATE),
+    Variable("run_spread", _REGION, "K", "standard deviation of one run's final rise"),
+    Variable("effect_factors", ("effect",), "1", "number of factors: 1 for a main effect, more for an interaction"),
+    Variable("error_source", (), "1", "what run_spread comes from", flags=EFFECT_ERROR),
+    Variable("effect_map", _EFFECT_MAP, "K", "effect on the rise, place by place"),
+    Variable("effect_map_uncertainty", _EFFECT_MAP, "K", "standard uncertainty of the effect"),
+    Variable("effect_map_significant", _EFFECT_MAP, "1", "whether the effect is more than noise", flags=YES_NO),
+    Variable("predicted_rise", _PREDICTED, "K", "final rise that the model predicts"),
+    Variable("predicted_rise_uncertainty", _PREDICTED, "K", "standard uncertainty of the prediction's mean"),
+    Variable("predicted_rise_low", _PREDICTED, "K", "lower end of its 95 percent interval"),
+    Variable("predicted_rise_high", _PREDICTED, "K", "upper end of its 95 percent interval"),
+    Variable("times_run", ("combination",), "1", "number of sessions of this combination"),
+    Variable("is_best", ("combination",), "1", "whether it is predicted to be the best", flags=YES_NO),
+    Variable("deciding_region", (), "1", "number of the region that decides on the best combination"),
+    Variable("second_best", (), "1", "number of the second best combination"),
+    Variable("best_ahead", (), "K", "by how much the second best is hotter, in the part that decides there"),
+    Variable("best_ahead_uncertainty", (), "K", "standard uncertainty of best_ahead"),
     # --- coordinates -----------------------------------------------------------------------------------------
     Variable("elapsed", _TIME, "s", "time since the first frame"),
     Variable("local_x", ("local_x",), "mm", "places of the local drift, as x"),
@@ -448,7 +512,7 @@ def label(dataset: xr.Dataset) -> xr.Dataset:
         attributes = known.attributes
         if in_pixels and known.units.startswith("mm"):
             attributes["units"] = known.units.replace("mm", "pixel", 1)
-        labelled[name].attrs.update(attributes)
+        labelled.variables[name].attrs.update(attributes)
     return labelled
 
 
@@ -463,6 +527,7 @@ def require(dataset: xr.Dataset, names: Iterable[str]) -> None:
     for name in names:
         if name not in dataset.variables:
             raise DataModelError(f"{name} is missing, the stage needs it; present: {', '.join(map(str, dataset))}")
-        wanted = VARIABLES[name].dims if name in VARIABLES else dataset[name].dims
-        if dataset[name].dims != wanted and set(dataset[name].dims) != set(wanted):
-            raise DataModelError(f"{name} has dimensions {dataset[name].dims}, must have {wanted}")
+        found = dataset.variables[name].dims
+        wanted = VARIABLES[name].dims if name in VARIABLES else found
+        if found != wanted and set(found) != set(wanted):
+            raise DataModelError(f"{name} has dimensions {found}, must have {wanted}")

@@ -5,22 +5,23 @@ from collections.abc import Mapping
 from typing import Any, Final
 
 import numpy as np
-import numpy.typing as npt
 import xarray as xr
-from pydantic import Field, PositiveFloat
 
-from heatwake.kernels.interpolation import resample
-from heatwake.kernels.rectangles import pixel_window
-from heatwake.kernels.significance import gradient_uncertainty, significant
-from heatwake.schema.settings import Settings
+from heatwake.kernels.repeats import Repeatability
+from heatwake.kernels.significance import cluster_floor
 from heatwake.schema.variables import label
-from heatwake.stages.board_match import Residual, residual_place
-from heatwake.stages.flow import FlowSettings, compare_flow
-from heatwake.stages.uncertainty import TemperatureSettings, rise_uncertainty
+from heatwake.stages.board_match import residual_place
+from heatwake.stages.flow import compare_flow
+from heatwake.stages.map_differences import MapDifference
+from heatwake.stages.matched import late_rise, power_by_slope
+from heatwake.stages.pair import ComparisonSettings, Pair, pair_of
+from heatwake.stages.region_differences import footprint_change, opening_changes
+from heatwake.stages.region_rises import region_rises
+from heatwake.stages.set_ups import conditions, repeatability
 
-Array = npt.NDArray[Any]
+__all__ = ["VERSION", "ComparisonSettings", "compare"]
 
-VERSION: Final = 4
+VERSION: Final = 5  # of the experiment too
 JOINT: Final = {
     "joint_flow_direction": "reference_flow_direction",
     "joint_flow_direction_uncertainty": "reference_flow_direction_uncertainty",
@@ -28,21 +29,18 @@ JOINT: Final = {
 }
 
 
-class ComparisonSettings(Settings):
-    """What counts as a difference."""
-
-    final_s: PositiveFloat = 30.0  # [s] both maps are averaged over the last so long of the shorter recording
-    false_discovery_rate: float = Field(default=0.01, gt=0, lt=1)  # of pixels
-    region_false_discovery_rate: float = Field(default=0.05, gt=0, lt=1)
-    least_cluster_px: int = Field(default=9, ge=1)
-    placement_px: float = Field(default=0.5, ge=0)  # of a pixel between two sessions, at least; standard uncertainty
-    farthest_px: PositiveFloat = 4.0  # rms over the board; maps farther apart are not moved: no error of a click
-    flow: FlowSettings = FlowSettings()  # set by the workflow's [flow] table
-    uncertainty: TemperatureSettings = TemperatureSettings()  # set by the workflow's [temperature] table
-
-
-def compare(sessions: Mapping[str, xr.Dataset], reference: str, *, settings: ComparisonSettings) -> xr.Dataset:
+def compare(
+    sessions: Mapping[str, xr.Dataset],
+    reference: str,
+    *,
+    settings: ComparisonSettings,
+    flows: Mapping[str, xr.Dataset] | None = None,
+    spreads: Mapping[str, xr.Dataset] | None = None,
+) -> xr.Dataset:
     """Return every session less the reference, on the reference's grid, with uncertainties of own terms only.
+
+    Where takes of one set-up were repeated (``replicate`` in their conditions), what they differ by counts instead,
+    unless it is less.
 
     Parameters
     ----------
@@ -51,139 +49,96 @@ def compare(sessions: Mapping[str, xr.Dataset], reference: str, *, settings: Com
     reference : str
         Name of the session that the others are compared with.
     settings : ComparisonSettings
+    flows, spreads : mapping of str to Dataset, optional
+        Flow and footprints of each session.
 
     Returns
     -------
     Dataset
-        Dims (session, y, x), (session, region) and (session); NaN where a region is not in both.
+        Dims (session, y, x), (session, region), (session, opening) and (session); NaN where a region is not in both.
     """
     base = sessions[reference]
-    parts = [
-        _compare_one(session, base, settings).assign_coords(session=name)
-        for name, session in sessions.items()
-        if name != reference
-    ]
+    repeats = repeatability(sessions, base, compensate=settings.compensate_power)
+    parts = []
+    for name, session in sessions.items():
+        if name == reference:
+            continue
+        made = _compare_one(pair_of(session, base, settings, repeats), settings)
+        pairs = [None if results is None else (results[name], results[reference]) for results in (flows, spreads)]
+        parts.append(_with_products(made, pairs[0], pairs[1]).assign_coords(session=name))
     made = xr.concat(parts, dim="session", join="outer", combine_attrs="drop", coords="minimal", compat="override")
     made = made.assign_attrs(reference=reference, conditions=json.dumps(_conditions(sessions), sort_keys=True))
+    made = made.assign(_repeats(repeats))
     made["x"].attrs["units"] = base["x"].attrs["units"]
     made["y"].attrs["units"] = base["y"].attrs["units"]
     return label(made)
 
 
 def _conditions(sessions: Mapping[str, xr.Dataset]) -> dict[str, Any]:
-    return {name: json.loads(session.attrs.get("conditions", "{}")) for name, session in sessions.items()}
+    return {name: conditions(session) for name, session in sessions.items()}
 
 
-def _compare_one(session: xr.Dataset, base: xr.Dataset, settings: ComparisonSettings) -> xr.Dataset:
+def _repeats(repeats: Repeatability | None) -> dict[str, Any]:
+    known = (np.nan, np.nan, 0.0) if repeats is None else (repeats.constant, repeats.share, repeats.freedom)
+    names = ("repeat_constant", "repeat_share", "repeat_freedom")
+    return {name: ((), value) for name, value in zip(names, known, strict=True)}
+
+
+def _with_products(
+    made: xr.Dataset,
+    flows: tuple[xr.Dataset, xr.Dataset] | None,
+    spreads: tuple[xr.Dataset, xr.Dataset] | None,
+) -> xr.Dataset:
+    regions = made["region"].to_numpy()
+    session, base = spreads or (None, None)
+    made = made.assign(footprint_change(session, base, regions))
+    session, base = flows or (None, None)
+    openings = opening_changes(session, base)
+    return made.assign_coords(opening=openings.pop("opening")).assign(openings) if openings else made
+
+
+def _compare_one(pair: Pair, settings: ComparisonSettings) -> xr.Dataset:
+    session, base = pair.session, pair.base
     made = xr.Dataset(coords={"x": base["x"], "y": base["y"], "region": _common_regions(session, base)})
-    end = min(_since_power_on(session), _since_power_on(base))
-    maps = [_late_map(one, end=end, settings=settings) for one in (session, base)]
-    if session["x"].size != base["x"].size or not np.allclose(session["x"], base["x"]):
-        maps[0] = [array.interp(x=base["x"], y=base["y"]) for array in maps[0]]
+    late = [
+        late_rise(one, since=start, end=pair.end, seconds=settings.final_s, settings=settings.uncertainty)
+        for one, start in zip((session, base), pair.onsets, strict=True)
+    ]
     place = residual_place(session, base, farthest=settings.farthest_px)
-    if place.state == "corrected":
-        maps[0] = [_moved(array, place) for array in maps[0]]
-    rise, own = (np.stack([pair[number].to_numpy() for pair in maps]) for number in (0, 1))
-    difference = rise[0] - rise[1]
-    # A shared error of place moves the edges of what is hot in both maps alike; what differs is one map's own.
-    placement = gradient_uncertainty(rise[1], placement=_placement_px(place, settings))
-    uncertainty = np.sqrt((own**2).sum(axis=0) + placement**2)
-    flags = significant(
-        difference, uncertainty, rate=settings.false_discovery_rate, least_cluster=settings.least_cluster_px
-    )
+    maps = MapDifference.of(late, pair, place=place, settings=settings)
+    area = np.fmax(late[0].noise_area, late[1].noise_area)
+    flags = maps.significant(settings, least=cluster_floor(area, least=settings.least_cluster_px))
     if place.state in ("too far", "no match"):
         flags[...] = False  # with places unknown every edge looks like a change
-    made["rise_difference"] = (("y", "x"), difference)
-    made["rise_difference_uncertainty"] = (("y", "x"), uncertainty)
-    made["significant"] = (("y", "x"), flags.astype(np.int8))
+    slope = power_by_slope(session, base, seconds=settings.slope_s)
+    made = made.assign(
+        rise_difference=(("y", "x"), maps.difference),
+        rise_difference_uncertainty=(("y", "x"), maps.uncertainty),
+        significant=(("y", "x"), flags.astype(np.int8)),
+        matched_elapsed=((), pair.end),
+        power_factor=((), pair.factor),
+        power_by_slope=((), slope.ratio),
+        power_by_slope_uncertainty=((), slope.uncertainty),
+        noise_area=((), area),
+        common_difference=((), maps.shift),
+        common_difference_uncertainty=((), maps.common),
+    )
     made = made.assign(place.variables())
-    made = made.assign(_region_differences(session, base, made, rise[1], settings))
+    made = made.assign(region_rises(pair, made["region"], maps, settings))
     return made.merge(_flow_changes(session, base, made["region"], settings))
 
 
-def _moved(values: xr.DataArray, place: Residual) -> xr.DataArray:
-    """Return a session's map, on the reference's grid, with what it shows at the reference's places."""
-    plain = np.asarray(values.to_numpy(), dtype=np.float32)
-    return values.copy(data=resample(plain, place.matrix, shape=(plain.shape[0], plain.shape[1])))
-
-
-def _placement_px(place: Residual, settings: ComparisonSettings) -> float:
-    """Return the standard uncertainty of a place between the two maps: as set, and more where more was measured.
-
-    Never less: two recordings of one thing, aligned to 0.03 px, still differ at edges as if by some 0.4 px, for each
-    camera's pixels cut them elsewhere.
-    """
-    if place.state != "corrected":
-        return settings.placement_px
-    return max(place.uncertainty, settings.placement_px)
-
-
-def _since_power_on(session: xr.Dataset) -> float:
-    power_on = float(session["power_on"])
-    last = float(session["elapsed"][-1])
-    return last - power_on if np.isfinite(power_on) else last
-
-
-def _late_map(session: xr.Dataset, *, end: float, settings: ComparisonSettings) -> list[xr.DataArray]:
-    """Mean rise, and its own standard uncertainty, over the last stretch before ``end`` seconds of power."""
-    power_on = float(session["power_on"])
-    powered = session["elapsed"].to_numpy() - (power_on if np.isfinite(power_on) else 0.0)
-    late = np.flatnonzero(
-        (powered > end - settings.final_s) & (powered <= end) & (session["frames_used"].to_numpy() > 0)
-    )
-    if not len(late):
-        late = np.array([int(np.argmin(np.abs(powered - end)))])
-    late = late[np.unique(np.linspace(0, len(late) - 1, 64).astype(int))]
-    chosen = session.isel(time=late)
-    averaged = chosen.mean("time", keep_attrs=True).assign(frames_used=chosen["frames_used"].sum())
-    averaged = averaged[[name for name in averaged if "region" not in averaged[name].dims]].compute()
-    _, own = rise_uncertainty(
-        averaged,
-        temperature=averaged["temperature"],
-        emissivity=averaged["emissivity"],
-        settings=settings.uncertainty,
-    )
-    return [averaged["temperature_rise"], own.compute()]
-
-
 def _common_regions(session: xr.Dataset, base: xr.Dataset) -> list[str]:
-    """Regions of both, the reference's first, that lie at the same place."""
+    """Regions of both, the reference's first, that lie at the same place: within half of the longer side."""
+    here = {str(name): place for name, place in zip(session["region"].to_numpy(), _places(session), strict=True)}
+    sizes = np.fmax(base["region_width"].to_numpy(), base["region_height"].to_numpy())
     names = [str(name) for name in base["region"].to_numpy()]
-    return [name for name in names if name in session["region"].to_numpy() and _same_place(session, base, name)]
+    rows = zip(names, _places(base), sizes, strict=True)
+    return [name for name, place, size in rows if name in here and np.hypot(*(here[name] - place)) <= size / 2]
 
 
-def _same_place(session: xr.Dataset, base: xr.Dataset, name: str) -> bool:
-    here, there = session.sel(region=name), base.sel(region=name)
-    away = np.hypot(here["region_x"] - there["region_x"], here["region_y"] - there["region_y"])
-    return bool(away <= 0.5 * max(float(there["region_width"]), float(there["region_height"])))
-
-
-def _region_differences(
-    session: xr.Dataset, base: xr.Dataset, made: xr.Dataset, rise: Array, settings: ComparisonSettings
-) -> dict[str, Any]:
-    here, there = session.sel(region=made["region"]), base.sel(region=made["region"])
-    difference = here["steady_rise"].to_numpy() - there["steady_rise"].to_numpy()
-    placement = np.array([_placement(rise, there, number, settings) for number in range(made.sizes["region"])])
-    uncertainty = np.sqrt(
-        here["steady_rise_own"].to_numpy() ** 2 + there["steady_rise_own"].to_numpy() ** 2 + placement**2
-    )
-    flags = significant(difference, uncertainty, rate=settings.region_false_discovery_rate)
-    return {
-        "steady_rise_difference": ("region", difference),
-        "steady_rise_difference_uncertainty": ("region", uncertainty),
-        "region_significant": ("region", flags.astype(np.int8)),
-    }
-
-
-def _placement(rise: Array, base: xr.Dataset, region: int, settings: ComparisonSettings) -> float:
-    """Change of a region's mean [K] as its rectangle moves by the uncertainty of its place."""
-    values = [float(base[f"region_{key}"][region]) for key in ("x", "y", "width", "height")]
-    rows, columns = pixel_window(
-        (values[0], values[1]), (values[2], values[3]), x=base["x"].to_numpy(), y=base["y"].to_numpy()
-    )
-    slopes = [slope[rows, columns] for slope in np.gradient(rise)]
-    down, across = (float(np.nanmean(slope)) if np.isfinite(slope).any() else 0.0 for slope in slopes)
-    return float(settings.placement_px * np.hypot(down, across))
+def _places(session: xr.Dataset) -> np.ndarray[tuple[int, ...], np.dtype[np.float64]]:
+    return np.stack([session[f"region_{axis}"].to_numpy().astype(np.float64) for axis in "xy"], axis=1)
 
 
 def _flow_changes(

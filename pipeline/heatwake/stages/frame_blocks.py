@@ -16,6 +16,7 @@ from heatwake.stages.band import band_table
 Array = npt.NDArray[Any]
 
 BLOCK_BYTES: Final = 16 * 2**20  # of stored values; two blocks a thread are alive at a time
+AS_STORED: Final = ("stored_level", "stored_temperature")  # of which a slice reads no more than its frames
 
 
 @dataclass(frozen=True, eq=False)
@@ -76,8 +77,8 @@ class FrameBlock:
 
 
 def some_frames(session: xr.Dataset, start: int, stop: int) -> FrameBlock:
-    """Return the frames from ``start`` to ``stop - 1``: as stored where their levels' temperatures are known."""
-    name = "stored_level" if "stored_level" in session else "indicated_temperature"
+    """Return the frames from ``start`` to ``stop - 1``, as they are stored where the session has them so."""
+    name = next(name for name in (*AS_STORED, "indicated_temperature") if name in session)
     values = session[name].drop_vars(session[name].coords).transpose("frame", "row", "column")
     return FrameBlock(start, stop, values[start:stop], mending_of(session))
 

@@ -3,6 +3,7 @@
 from collections.abc import Iterable, Iterator
 from typing import Any, Final
 
+import numpy as np
 import numpy.typing as npt
 import xarray as xr
 
@@ -20,3 +21,14 @@ def maps_at(maps: xr.DataArray, steps: Iterable[int]) -> Iterator[npt.NDArray[An
             group = []
         if step is not None:
             group.append(step)
+
+
+def mean_map(maps: xr.DataArray, steps: Iterable[int]) -> npt.NDArray[np.float64]:
+    """Return the mean (y, x) of the maps at rising ``steps`` of time; NaN where none is seen."""
+    total = np.zeros((maps.sizes["y"], maps.sizes["x"]))
+    count = np.zeros_like(total)
+    for values in maps_at(maps, steps):
+        seen = np.isfinite(values)
+        total[seen] += values[seen]
+        count += seen
+    return np.where(count > 0, total / np.maximum(count, 1), np.nan)

@@ -10,19 +10,32 @@ import numpy.typing as npt
 import xarray as xr
 
 from heatwake.kernels.hot_spots import HotSpot
+from heatwake.kernels.load_steps import find_load_steps
 from heatwake.kernels.rectangles import pixel_window, smallest_containing, surroundings
-from heatwake.kernels.region_tracks import BACK, HIDDEN, MERGED, NONE, NOT_YET, SEEN, follow_regions, story
+from heatwake.kernels.region_tracks import (
+    BACK,
+    HIDDEN,
+    MERGED,
+    NONE,
+    NOT_YET,
+    SEEN,
+    History,
+    follow_regions,
+    sharp_onsets,
+    story,
+)
 from heatwake.stages.map_reader import maps_at
 
 Array = npt.NDArray[Any]
 Window = tuple[slice, slice]
 
 LOOKS: Final = 48  # rise maps that are searched, spread over the recording
-TOGETHER: Final = 6  # neighbouring maps at most that a look is the mean of
+TOGETHER: Final = 6  # maps at most that a look is the mean of
 ACROSS: Final = 240  # pixels at most along a searched map's longer side: larger ones are taken in blocks
 LINEAGE: Final = ("region_state", "region_partner", "look_elapsed", "region_first_seen", "region_last_seen")
 PRESENT: Final = (SEEN, MERGED, BACK)
 MOSTLY: Final = 0.3  # of a place on known parts, from where it is none beside them
+GROWN: Final = 1.0  # of the least contrast that a load must have made soon after it came
 LOCAL_SHARE: Final = 0.03  # of the rise where it lies that a region must stand out by: as much as emissivity is unsure
 
 
@@ -38,11 +51,17 @@ class Looks:
         Middle of each [s].
     cell : int
         Pixels of the session's maps along a side of one of these.
+    glances : (glance, ny, nx) float32 array
+        The maps that looks are means of.
+    glanced : (glance,) array
+        When [s].
     """
 
     maps: Array
     elapsed: Array
     cell: int
+    glances: Array
+    glanced: Array
 
 
 @dataclass(frozen=True)
@@ -105,20 +124,22 @@ def take_looks(session: xr.Dataset, *, count: int = LOOKS) -> Looks:
     """Return time-averaged rise maps spread over the recording; those without frames are left out."""
     used = np.flatnonzero(session["frames_used"].to_numpy() > 0)
     ends = np.round(np.linspace(0, len(used), min(count, len(used)) + 1)).astype(int)
-    chosen = [_middle(used[start:end]) for start, end in pairwise(ends)]
+    chosen = [_spread(used[start:end]) for start, end in pairwise(ends)]
     cell = int(np.ceil(max(session.sizes["y"], session.sizes["x"], 1) / ACROSS))
     shape = tuple(int(np.ceil(session.sizes[name] / cell)) for name in ("y", "x"))
-    maps = np.full((len(chosen), *shape), np.nan, dtype=np.float32)
-    reader = maps_at(session["temperature_rise"], [step for steps in chosen for step in steps])
-    for number, steps in enumerate(chosen):
-        maps[number] = _mean([_in_blocks(next(reader), cell=cell) for _ in steps])
+    glanced = [step for steps in chosen for step in steps]
+    glances = np.full((len(glanced), *shape), np.nan, dtype=np.float32)
+    for number, rise in enumerate(maps_at(session["temperature_rise"], glanced)):
+        glances[number] = _in_blocks(rise, cell=cell)
+    parts = np.split(glances, np.cumsum([len(steps) for steps in chosen])[:-1])
+    maps = np.array([_mean(list(part)) for part in parts if len(part)], dtype=np.float32).reshape(-1, *shape)
     elapsed = session["elapsed"].to_numpy()
-    return Looks(maps, np.array([elapsed[steps].mean() for steps in chosen]), cell)
+    middles = np.array([elapsed[steps].mean() for steps in chosen if len(steps)])
+    return Looks(maps, middles, cell, glances, elapsed[glanced])
 
 
-def _middle(steps: Array) -> Array:
-    start = max((len(steps) - TOGETHER) // 2, 0)
-    return steps[start : start + TOGETHER]
+def _spread(steps: Array) -> Array:
+    return np.asarray(steps[np.unique(np.linspace(0, len(steps) - 1, min(TOGETHER, len(steps))).round().astype(int))])
 
 
 def _mean(maps: Sequence[Array]) -> Array:
@@ -140,6 +161,13 @@ def _in_blocks(rise: Array, *, cell: int) -> Array:
     return np.where(seen >= cell * cell / 2, total / np.maximum(seen, 1), np.nan)
 
 
+def follow(looks: Looks, *, least: Array) -> History:
+    """Return the regions of looks and what became of them; ``least``: contrast (look,) that one must have [K]."""
+    steps = find_load_steps(looks.glances, looks.glanced, least=GROWN * float(least.min()))
+    sharp = sharp_onsets(steps, elapsed=looks.glanced, look_elapsed=looks.elapsed, least=least)
+    return follow_regions(looks.maps, least=least, share=LOCAL_SHARE, sharp=sharp)
+
+
 def find_places(session: xr.Dataset, looks: Looks, *, least: float, share: float) -> list[Place]:
     """Return the hot regions of a recording, highest contrast first.
 
@@ -155,7 +183,7 @@ def find_places(session: xr.Dataset, looks: Looks, *, least: float, share: float
     if not len(looks.maps) or min(looks.maps.shape[1:]) < 3:
         return []
     highest = np.array([np.nanmax(one) if np.isfinite(one).any() else 0.0 for one in looks.maps])
-    history = follow_regions(looks.maps, least=np.maximum(least, share * highest), share=LOCAL_SHARE)
+    history = follow(looks, least=np.maximum(least, share * highest))
     x, y = (_block_centres(session[name].to_numpy(), looks.cell) for name in ("x", "y"))
     step = abs(float(x[1] - x[0]))
     return [

@@ -13,7 +13,7 @@ from heatwake.kernels.moments import centroid
 from heatwake.kernels.rectangles import core, equally_likely, pixel_window
 from heatwake.schema.variables import label
 from heatwake.stages.final_values import STRETCHES, SettlingSettings, add_final_values
-from heatwake.stages.map_reader import maps_at
+from heatwake.stages.map_reader import mean_map
 from heatwake.stages.region_search import (
     LINEAGE,
     Parts,
@@ -54,7 +54,7 @@ class RegionsSettings(SettlingSettings):
     margin_mm: NonNegativeFloat = 2.0  # a hot spot so near a part is the part's
     default_size_mm: PositiveFloat = 6.0  # of parts whose size is not given
     rim_px: NonNegativeInt | None = None  # pixels along a part's edge that are not measured; none: by the optics' blur:
-    rim_share: PositiveFloat = 0.05  # ... those that see more than this share of what lies over the edge ...
+    rim_share: PositiveFloat = 0.1  # ... those that see more than this share of what lies over the edge ...
     rim_least_px: PositiveInt = 6  # ... unless fewer than this less two were left
     ring_px: PositiveInt = 5  # the surroundings that a known part must stand out of
     spot_px: NonNegativeFloat = (
@@ -67,8 +67,8 @@ def measure_regions(session: xr.Dataset, settings: RegionsSettings) -> xr.Datase
     """Return the regions with their series over time, final values and how they were found.
 
     Known parts and regions are measured over their own rectangles; hot spots outside all of them become regions
-    ``unassigned 1``, ``unassigned 2``, ... (``spot 1``, ... where no part is known). One pass over the maps, a block
-    of time at a time.
+    ``unassigned 1``, ``unassigned 2``, ... (``spot 1``, ... where no part is known). Series are
+    measured in one pass over the maps, a block of time at a time; the search reads some hundreds of maps before it.
     """
     final = final_map(session, seconds=settings.final_s)
     regions = find_regions(session, final, settings)
@@ -96,13 +96,7 @@ def final_map(session: xr.Dataset, *, seconds: float) -> Array:
     if not len(last):
         return np.full((session.sizes["y"], session.sizes["x"]), np.nan)
     chosen = last[np.unique(np.linspace(0, len(last) - 1, 64).astype(int))]
-    total = np.zeros((session.sizes["y"], session.sizes["x"]))
-    count = np.zeros_like(total)
-    for rise in maps_at(session["temperature_rise"], chosen):
-        seen = np.isfinite(rise)
-        total[seen] += rise[seen]
-        count += seen
-    return np.where(count > 0, total / np.maximum(count, 1), np.nan)
+    return mean_map(session["temperature_rise"], chosen)
 
 
 def _beyond_range(session: xr.Dataset, final: Array, windows: list[tuple[slice, slice]]) -> Array:
@@ -114,8 +108,10 @@ def _beyond_range(session: xr.Dataset, final: Array, windows: list[tuple[slice, 
 
 
 def _noise(session: xr.Dataset) -> float:
+    """Return what of a map is no heat [K]: its noise, and where colours were read how well they tell temperatures."""
     noise = session["rise_noise"].isel(time=-1).to_numpy()
-    return float(np.nanmedian(noise)) if np.isfinite(noise).any() else 0.0
+    known = float(np.nanmedian(noise)) if np.isfinite(noise).any() else 0.0
+    return float(np.hypot(known, session["scale_uncertainty"])) if "scale_uncertainty" in session else known
 
 
 def _least_prominence(session: xr.Dataset, final: Array, settings: RegionsSettings) -> float:
@@ -319,5 +315,5 @@ STAGE: Final = Stage(
         *LINEAGE,
         *STRETCHES,
     ),
-    version=9,
+    version=10,
 )

@@ -15,7 +15,7 @@ from heatwake.kernels.own_heat import OwnHeat, block_means, separate_heat
 from heatwake.kernels.rectangles import pixel_window, together
 from heatwake.schema.settings import Settings
 from heatwake.schema.variables import FLOW_STATUS, label
-from heatwake.stages.map_reader import maps_at
+from heatwake.stages.map_reader import mean_map
 from heatwake.stages.stage import Stage
 
 Array = npt.NDArray[Any]
@@ -154,13 +154,7 @@ def _maps(session: xr.Dataset, groups: list[tuple[int, int]], board: _Board) -> 
     noises = _noise(session)
     for start, stop in groups:
         chosen = np.unique(np.linspace(start, stop - 1, min(stop - start, AT_ONCE)).astype(int))
-        total = np.zeros((session.sizes["y"], session.sizes["x"]))
-        count = np.zeros_like(total)
-        for rise in maps_at(session["temperature_rise"], chosen):
-            seen = np.isfinite(rise)
-            total[seen] += rise[seen]
-            count += seen
-        mean = np.where(count > 0, total / np.maximum(count, 1), np.nan)
+        mean = mean_map(session["temperature_rise"], chosen)
         coarse, _, _ = block_means(mean, session["x"].to_numpy(), session["y"].to_numpy(), size=board.block)
         yield coarse, noises / np.sqrt(len(chosen)) / board.block
 

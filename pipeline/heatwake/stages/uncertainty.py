@@ -184,6 +184,17 @@ def zero_of(session: xr.Dataset, temperature: xr.DataArray) -> xr.DataArray:
     return session["cold_ambient"].where(whole)
 
 
+def _drift(session: xr.Dataset, settings: TemperatureSettings) -> float:
+    """Return the uncertainty of what no two readings share and no averaging lessens [K].
+
+    Steps of a colour scale are that as well: a smooth surface stays on one side of a step for long, when it is warm and
+    when it is cold and zeroed; where nobody looked yet, it will be.
+    """
+    scale = float(session["scale_uncertainty"]) if "scale_uncertainty" in session else 0.0
+    zeroed = "cold_radiance" not in session or bool(session["cold_radiance"].notnull().any())
+    return float(np.hypot(settings.drift_uncertainty_K, np.sqrt(2) * scale if zeroed else scale))
+
+
 def input_errors(session: xr.Dataset, settings: TemperatureSettings) -> InputErrors:
     """Return the uncertainties of inputs that are one number each; those of maps and regions stand in the inputs.
 
@@ -195,7 +206,7 @@ def input_errors(session: xr.Dataset, settings: TemperatureSettings) -> InputErr
         film_reflectance=settings.film_reflectance_uncertainty if bool(session["film_present"]) else 0.0,
         reflected=settings.reflected_uncertainty_K,
         ambient=settings.ambient_uncertainty_K if measured else accuracy / np.sqrt(3),
-        drift=settings.drift_uncertainty_K,
+        drift=_drift(session, settings),
         accuracy=accuracy,
         accuracy_percent=float(session["accuracy_percent"]),
         netd=float(session["netd"]) * 1e-3,

@@ -20,7 +20,7 @@ GONE: Final = (-1, -1)
 INPUTS: Final = (
     *(("frames", "source"), ("frames", "timestamps"), ("frames", "calibration"), ("film", "bare")),
     *(("film", "covered"), ("ambient", "log"), ("board", "parts"), ("camera", "response")),
-    ("thermocouples", "log"),
+    *(("thermocouples", "log"), ("palette", "limits")),
 )
 
 

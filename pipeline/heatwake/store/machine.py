@@ -7,6 +7,9 @@ import threading
 from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
+from typing import Final
+
+LIBRARY: Final = threading.Lock()  # HDF5 is not safe in several threads at once
 
 
 def peak_memory() -> int:

@@ -10,7 +10,6 @@ from collections.abc import Iterator, Mapping
 from contextlib import ExitStack, contextmanager, suppress
 from dataclasses import dataclass
 from pathlib import Path
-from threading import Lock
 from typing import Any, Final
 
 import dask
@@ -24,14 +23,13 @@ import xarray as xr
 from heatwake import __version__
 from heatwake.errors import BusyError, InputError, StorageError
 from heatwake.schema.variables import CONVENTIONS, label
-from heatwake.store.machine import uninterrupted
+from heatwake.store.machine import LIBRARY, uninterrupted
 from heatwake.workers import Threads
 
 PARTIAL: Final = ".partial"
 SCRATCH: Final = ".workers"  # of worker processes, empty but for their locks
 REFUSALS: Final = (errno.ENOSPC, errno.EDQUOT, errno.EROFS, errno.EACCES, errno.EPERM, errno.EFBIG)
 FULL_BYTES: Final = 2**18  # less than this is a full disk
-LIBRARY: Final = Lock()  # HDF5 is not safe in several threads at once
 DIGITS: Final = {  # decimals of maps over time that are kept, far below their noise: files are three times smaller
     "temperature": 3,
     "temperature_rise": 3,
@@ -39,6 +37,7 @@ DIGITS: Final = {  # decimals of maps over time that are kept, far below their n
     "rise_noise": 4,
 }
 BLOCK_BYTES: Final = 8 * 2**20  # of one map variable, float32
+AT_ONCE_BYTES: Final = 2**19  # maps of fewer are read when their file is opened
 
 
 @contextmanager
@@ -209,21 +208,25 @@ class StoredMaps:
 
 
 def open_result(path: Path) -> xr.Dataset:
-    """Open a result: maps over time lazily, in blocks of some megabytes along it, all else in memory."""
+    """Open a result: large maps over time lazily, in blocks of some megabytes along it, all else in memory."""
     with (
         LIBRARY,
         uninterrupted(),
         xr.open_dataset(path, engine="netcdf4", decode_timedelta=False, cache=False) as stored,
     ):
-        lazy = [str(n) for n, v in stored.data_vars.items() if v.dims[:1] == ("time",) and v.ndim == 3]
+        over_time = [n for n, v in stored.data_vars.items() if v.dims[:1] == ("time",) and v.ndim == 3]
+        lazy = [str(name) for name in over_time if stored[name].nbytes > AT_ONCE_BYTES]
         dataset = stored.drop_vars(lazy).load().drop_attrs(deep=False)
         maps = {name: stored[name].variable for name in lazy}
         described = {name: (v.dims, v.shape, v.dtype, dict(v.attrs)) for name, v in maps.items()}
+    opened = {}
     for name, (dims, shape, dtype, attributes) in described.items():
-        count = max(1, BLOCK_BYTES // (4 * shape[1] * shape[2]))
-        blocks = da.from_array(StoredMaps(path, name, shape, dtype), chunks=(count, -1, -1), asarray=False, fancy=False)
-        dataset[name] = (dims, blocks, attributes)
-    return dataset
+        chunks = (max(1, BLOCK_BYTES // (4 * shape[1] * shape[2])), -1, -1)
+        maps_of = StoredMaps(path, name, shape, dtype)
+        nothing = np.empty((0, 0, 0), dtype=dtype)  # else dask opens the file to see what it reads
+        blocks = da.from_array(maps_of, chunks=chunks, asarray=False, fancy=False, meta=nothing)
+        opened[name] = (dims, blocks, attributes)
+    return dataset.assign(opened)
 
 
 def write_result(

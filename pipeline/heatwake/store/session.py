@@ -1,21 +1,16 @@
 """From a session's folder to the dataset that travels through the stages."""
 
 import hashlib
-from collections.abc import Callable
 from dataclasses import dataclass
-from datetime import UTC
-from functools import cached_property, partial
+from functools import cached_property
 from glob import glob
 from pathlib import Path
 from typing import Any, Final
 
-import dask.array as da
 import numpy as np
 import numpy.typing as npt
 import pandas as pd
 import xarray as xr
-from xarray.backends import BackendArray
-from xarray.core import indexing
 
 from heatwake.errors import InputError
 from heatwake.kernels.planck import response_ends
@@ -25,22 +20,17 @@ from heatwake.schema.validate import validate
 from heatwake.schema.variables import FILM_MODEL, OPENING_KIND, label
 from heatwake.stages.board_place import require_plausible
 from heatwake.store.calibration import Calibration, open_calibration
+from heatwake.store.colour_limits import limits_file, on_scale
+from heatwake.store.frame_arrays import frame_arrays, lazy_temperature
+from heatwake.store.frame_times import frame_times
 from heatwake.store.frames import Recording, open_recording
-from heatwake.store.tables import (
-    LONGEST_S,
-    read_ambient,
-    read_parts,
-    read_response,
-    read_thermocouples,
-    read_times,
-)
+from heatwake.store.tables import read_ambient, read_parts, read_response, read_thermocouples
 from heatwake.store.toml import read_toml
+from heatwake.store.within import require_within
 
-BLOCK_BYTES: Final = 32 * 2**20  # of float32 frames; two blocks a thread are alive at a time
 PLACE_KEYS: Final = ("corners_px", "points", "mm_per_px")  # of the board in the picture
-LEVELS: Final = 2**16  # that two bytes tell apart
 UNKNOWN_CLOCK: Final = pd.Timestamp("1970-01-01")
-KELVIN: Final = 273.15
+NAMED_VARIABLES: Final = (".npz", ".nc", ".nc4", ".cdf", ".h5", ".hdf5", ".zarr")
 
 
 @dataclass(frozen=True)
@@ -124,18 +114,24 @@ def _described(description: Session, folder: Path) -> dict[str, Any]:
 
 
 def _open(folder: Path, description: Session) -> OpenSession:
-    if description.palette is not None:
-        raise InputError("palette", "given", "must be left out: colour video is not read by this version")
     frames = description.frames
-    recording = open_recording(frames.source, folder=folder, key="frames.source")
+    _require_files_within(description, folder)
+    recording = open_recording(
+        frames.source, folder=folder, key="frames.source", variable=frames.variable, palette=description.palette
+    )
     _require_corners_near(description.board.corners_px, rows=recording.shape[1], columns=recording.shape[2])
-    elapsed, clock = _times(frames, count=recording.shape[0], folder=folder)
+    elapsed, clock = frame_times(frames, recording=recording, folder=folder)
+    _require_unit(frames, recording)
+    scale_uncertainty = 0.0
+    if description.palette is not None:
+        recording, span = on_scale(recording, description.palette, elapsed=elapsed, folder=folder)
+        scale_uncertainty = recording.scale_error * span
     files = {"frames": list(recording.files)}
     calibration = open_calibration(frames, description.camera, folder=folder)
     if calibration is not None:
         calibration.tell_outside(recording, frames)
     dataset = xr.Dataset(
-        _frames(recording, frames, calibration=calibration),
+        frame_arrays(recording, frames, calibration=calibration),
         coords={
             "elapsed": ("frame", elapsed, {"units": "s", "long_name": "time since the first frame"}),
             "time": ("frame", _datetimes(elapsed, clock), {"standard_name": "time", "comment": _clock_comment(clock)}),
@@ -146,12 +142,22 @@ def _open(folder: Path, description: Session) -> OpenSession:
         _described(description, folder) | _lens(description, rows=recording.shape[1], columns=recording.shape[2])
     )
     require_plausible(dataset, shape=(recording.shape[1], recording.shape[2]), warn=False)
+    dataset["scale_uncertainty"] = ((), scale_uncertainty)
     dataset["frame_ambient"] = ("frame", _ambient(description, elapsed, folder=folder, clock=clock))
     dataset = dataset.assign(_thermocouples(description, folder=folder, clock=clock))
     if description.film is not None and description.film.bare is not None:
         pair, pair_files = _pair(description.film, frames, folder=folder, like=recording, calibration=calibration)
         dataset, files = dataset.assign(pair), files | pair_files
     return OpenSession(folder.resolve().name, description, label(dataset), files | _other_files(description, folder))
+
+
+def _require_unit(frames: Frames, recording: Recording) -> None:
+    """Refuse a unit that the file itself contradicts, of values that are not scaled."""
+    as_stored = frames.scale == 1.0 and frames.offset == 0.0
+    if recording.unit and as_stored and frames.unit != recording.unit:
+        raise InputError(
+            "frames.unit", repr(frames.unit), f"must be {recording.unit!r}, as the variable's own units say"
+        )
 
 
 def _require_corners_near(corners: tuple[Point, ...] | None, *, rows: int, columns: int) -> None:
@@ -162,25 +168,6 @@ def _require_corners_near(corners: tuple[Point, ...] | None, *, rows: int, colum
             raise InputError("board.corners_px", f"[{column:g}, {row:g}]", wanted)
 
 
-def _times(frames: Frames, *, count: int, folder: Path) -> tuple[npt.NDArray[np.float64], pd.Timestamp | None]:
-    clock = pd.Timestamp(frames.start) if frames.start is not None else None
-    if clock is not None:
-        clock = clock.tz_localize(UTC) if clock.tzinfo is None else clock.tz_convert(UTC)
-    if frames.timestamps is None:
-        if frames.interval_s is None and count > 1:
-            raise InputError("frames.interval_s", "missing", "must be given, or timestamps")
-        interval = frames.interval_s or 1.0
-        if interval * count > LONGEST_S:
-            raise InputError("frames.interval_s", f"{interval:g}", f"must be less for {count} frames: 30 years in all")
-        return np.arange(count, dtype=np.float64) * interval, clock
-    seconds, stamped = read_times(folder / frames.timestamps, key="frames.timestamps")
-    if len(seconds) != count:
-        where = f"frames.timestamps: {folder / frames.timestamps}"
-        raise InputError(where, f"{len(seconds)} rows", f"must be {count}, one a frame")
-    since_first: npt.NDArray[np.float64] = seconds - seconds[0]
-    return since_first, clock if clock is not None else stamped
-
-
 def _datetimes(elapsed: npt.NDArray[np.float64], clock: pd.Timestamp | None) -> npt.NDArray[np.datetime64]:
     start = UNKNOWN_CLOCK if clock is None else clock.tz_localize(None)
     return (start.to_datetime64() + (elapsed * 1e9).round().astype("timedelta64[ns]")).astype("datetime64[ns]")
@@ -188,83 +175,6 @@ def _datetimes(elapsed: npt.NDArray[np.float64], clock: pd.Timestamp | None) -> 
 
 def _clock_comment(clock: pd.Timestamp | None) -> str:
     return "UTC" if clock is not None else "clock not known: counted from 1970-01-01"
-
-
-def _frames(recording: Recording, frames: Frames, *, calibration: Calibration | None) -> dict[str, Any]:
-    """Return the frames, lazily: in blocks as temperatures, and singly as stored where two bytes hold them."""
-    dims = ("frame", "row", "column")
-    to_temperature = _scale(recording, frames, calibration=calibration)
-    arrays: dict[str, Any] = {"indicated_temperature": (dims, _temperature(recording, to_temperature))}
-    if recording.dtype == np.uint16:
-        arrays |= {
-            "stored_level": (dims, indexing.LazilyIndexedArray(StoredFrames(recording))),
-            "level_temperature": ("level", to_temperature(np.arange(LEVELS, dtype=np.uint16))),
-        }
-    return arrays
-
-
-class StoredFrames(BackendArray):
-    """A recording's stored values as xarray reads them: a slice reads its frames and no other."""
-
-    def __init__(self, recording: Recording) -> None:
-        self.recording = recording
-        self.shape = recording.shape
-        self.dtype = recording.dtype
-
-    def __getitem__(self, key: indexing.ExplicitIndexer) -> npt.NDArray[Any]:
-        """Return what an indexer asks for."""
-        values: npt.NDArray[Any] = indexing.explicit_indexing_adapter(
-            key, self.shape, indexing.IndexingSupport.BASIC, self._read
-        )
-        return values
-
-    def _read(self, key: tuple[Any, ...]) -> npt.NDArray[Any]:
-        frames, rows, columns = key
-        if isinstance(frames, int | np.integer):
-            one: npt.NDArray[Any] = self.recording[slice(int(frames), int(frames) + 1), rows, columns][0]
-            return one
-        return self.recording[frames, rows, columns]
-
-
-def _temperature(
-    recording: Recording, to_temperature: Callable[[npt.NDArray[Any]], npt.NDArray[np.float32]]
-) -> da.Array:
-    """Return temperatures [degC] as the camera wrote them, float32, NaN where there is no reading; lazy."""
-    per_frame = recording.shape[1] * recording.shape[2] * 4
-    count = max(1, min(recording.shape[0], BLOCK_BYTES // per_frame))
-    stored = da.from_array(recording, chunks=(count, -1, -1), asarray=False, fancy=False, meta=np.empty(0))
-    lazy: da.Array = da.map_blocks(to_temperature, stored, dtype=np.float32, meta=np.empty((0, 0, 0), np.float32))
-    return lazy
-
-
-def _scale(
-    recording: Recording, frames: Frames, *, calibration: Calibration | None
-) -> Callable[[npt.NDArray[Any]], npt.NDArray[np.float32]]:
-    """Return the function from stored values to temperatures."""
-    return partial(
-        _decode,
-        scale=frames.scale,
-        offset=frames.offset - (KELVIN if frames.unit == "K" else 0.0),
-        masked=frames.masked if recording.dtype.kind == "u" else None,
-        calibration=calibration,
-    )
-
-
-def _decode(
-    block: npt.NDArray[Any],
-    *,
-    scale: float,
-    offset: float,
-    masked: int | None,
-    calibration: Calibration | None,
-) -> npt.NDArray[np.float32]:
-    values = block.astype(np.float64) * scale + offset
-    if calibration is not None:
-        values = calibration.temperature(values)
-    values[~np.isfinite(values)] = np.nan
-    if masked is not None:
-        values[block == masked] = np.nan
-    return values.astype(np.float32)
 
 
 def _nan(value: float | None) -> float:
@@ -499,30 +409,47 @@ def _pair(
     arrays: dict[str, Any] = {}
     files: dict[str, list[Path]] = {}
     for name, source in (("bare", film.bare), ("covered", film.covered)):
-        recording = open_recording(str(source), folder=folder, key=f"film.{name}")
+        recording = open_recording(
+            str(source), folder=folder, key=f"film.{name}", variable=_variable_of(frames, source)
+        )
         if recording.shape[1:] != like.shape[1:]:
             found, wanted = recording.shape, like.shape
             raise InputError(
                 f"film.{name}", f"{found[2]}x{found[1]} pixels", f"must be {wanted[2]}x{wanted[1]} like the frames"
             )
         dims = (f"{name}_frame", "row", "column")
-        scale = _scale(recording, frames, calibration=calibration)
-        arrays[f"{name}_temperature"] = (dims, _temperature(recording, scale))
+        arrays[f"{name}_temperature"] = (dims, lazy_temperature(recording, frames, calibration=calibration))
         files[f"film.{name}"] = list(recording.files)
     return arrays, files
 
 
-def _other_files(session: Session, folder: Path) -> dict[str, list[Path]]:
+def _variable_of(frames: Frames, source: Path | None) -> str | None:
+    """Return the variable's name for another recording, where that has named variables too."""
+    return frames.variable if source is not None and source.suffix in NAMED_VARIABLES else None
+
+
+def _named_files(session: Session) -> dict[str, Path]:
+    """Return the side files that a session file names, by their keys."""
     named = {
         "frames.timestamps": session.frames.timestamps,
         "frames.calibration": session.frames.calibration,
         "camera.response": session.camera.response,
+        "palette.limits": limits_file(session.palette),
         "ambient.log": session.ambient.log if session.ambient else None,
         "board.parts": session.board.parts,
         "thermocouples.log": session.thermocouples[0].log if session.thermocouples else None,
     }
-    files = {name: [folder / path] for name, path in named.items() if path is not None}
+    return {name: path for name, path in named.items() if path is not None}
+
+
+def _other_files(session: Session, folder: Path) -> dict[str, list[Path]]:
+    files = {name: [folder / path] for name, path in _named_files(session).items()}
     return files | {"session.toml": [folder / "session.toml"]}
+
+
+def _require_files_within(session: Session, folder: Path) -> None:
+    for key, path in _named_files(session).items():
+        require_within(folder / path, folder=folder, key=key)
 
 
 def _digest(paths: list[Path]) -> str:

@@ -7,6 +7,7 @@ import numpy as np
 import numpy.typing as npt
 
 from heatwake.errors import InputError
+from heatwake.store.frames.bounds import require_stack
 from heatwake.store.frames.recording import Array, Recording
 
 
@@ -19,6 +20,7 @@ def open_npy(paths: list[Path], *, key: str) -> Recording:
     if stack.ndim != 3 or stack.dtype.kind not in "uif":
         raise InputError(f"{key}: {path}", f"{stack.dtype} of shape {stack.shape}", "must be (frames, rows, columns)")
     count, rows, columns = stack.shape
+    require_stack(stack.shape, where=f"{key}: {path}")
     return Recording((count, rows, columns), stack.dtype, partial(_read, path, key), np.arange(count), (path,))
 
 
@@ -31,4 +33,6 @@ def _map(path: Path, *, key: str) -> Array:
 
 
 def _read(path: Path, key: str, numbers: npt.NDArray[np.int64]) -> Array:
-    return np.array(_map(path, key=key)[numbers])
+    first, last = int(numbers[0]), int(numbers[-1])
+    step = int(numbers[1]) - first if len(numbers) > 1 else 1
+    return np.array(_map(path, key=key)[first : last + 1 : step])

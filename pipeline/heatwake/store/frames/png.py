@@ -2,12 +2,17 @@
 
 from functools import partial
 from pathlib import Path
+from typing import Final
 
-import cv2
+import imagecodecs
 import numpy as np
 
 from heatwake.errors import InputError
+from heatwake.store.frames.bounds import require_frame_size
 from heatwake.store.frames.recording import Array, Recording
+
+SIGNATURE: Final = b"\x89PNG\r\n\x1a\n"
+WANTED: Final = "must be 16-bit grey PNG"
 
 
 def open_png(paths: list[Path], *, key: str) -> Recording:
@@ -35,9 +40,25 @@ def _checked(path: Path, *, shape: tuple[int, ...], key: str) -> Array:
 
 
 def _read_one(path: Path, *, key: str) -> Array:
-    frame = cv2.imread(str(path), cv2.IMREAD_UNCHANGED)
-    if frame is None:
-        raise InputError(f"{key}: {path}", "not a PNG picture", "must be 16-bit grey PNG")
-    if frame.ndim != 2 or frame.dtype != np.uint16:
-        raise InputError(f"{key}: {path}", f"{frame.dtype} of shape {frame.shape}", "must be 16-bit grey PNG")
-    return np.asarray(frame)
+    where = f"{key}: {path}"
+    try:
+        content = path.read_bytes()
+    except OSError as error:
+        raise InputError(where, f"unreadable ({error.strerror})", WANTED) from None
+    _check_header(content, where=where)
+    try:
+        return np.asarray(imagecodecs.png_decode(content))
+    except (imagecodecs.PngError, ValueError, MemoryError):
+        raise InputError(where, "a damaged PNG picture", WANTED) from None
+
+
+def _check_header(content: bytes, *, where: str) -> None:
+    """Refuse by the file's first chunk what is not 16-bit grey, or is too large to unpack (ISO/IEC 15948, 11.2.2)."""
+    if content[:8] != SIGNATURE or content[12:16] != b"IHDR" or len(content) < 29:
+        raise InputError(where, "not a PNG picture", WANTED)
+    columns, rows = (int.from_bytes(content[at : at + 4], "big") for at in (16, 20))
+    depth, colour = content[24], content[25]
+    if (depth, colour) != (16, 0):
+        kind = {0: "grey", 2: "colour", 3: "indexed", 4: "grey with alpha", 6: "colour with alpha"}.get(colour, "other")
+        raise InputError(where, f"{depth}-bit {kind}", WANTED)
+    require_frame_size(rows, columns, where=where)

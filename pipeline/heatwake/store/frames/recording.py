@@ -7,9 +7,29 @@ from typing import Any
 
 import numpy as np
 import numpy.typing as npt
+import pandas as pd
 
 Array = npt.NDArray[Any]
-Index = npt.NDArray[np.int64] | tuple[Path, ...]
+Index = npt.NDArray[np.int64] | npt.NDArray[np.float64] | tuple[Path, ...]
+
+
+@dataclass(frozen=True, eq=False)
+class OwnTimes:
+    """When a file itself says that its frames were taken.
+
+    Attributes
+    ----------
+    seconds : (frame,) array
+        As the file counts them [s].
+    clock : Timestamp or None
+        The first frame's clock time (UTC), where the file knows it.
+    where : str
+        The place in the file, for messages.
+    """
+
+    seconds: npt.NDArray[np.float64]
+    clock: pd.Timestamp | None
+    where: str
 
 
 @dataclass(frozen=True)
@@ -28,6 +48,12 @@ class Recording:
         Where each frame is: places in a file, numbers, or files.
     files : tuple of Path
         Every file that holds frames, in order: what a digest is taken of.
+    times : OwnTimes or None
+        The file's own time coordinate.
+    unit : str
+        What the file itself says that a value is, ``degC`` or ``K``; empty where it does not say.
+    scale_error : float
+        Standard uncertainty of a value for having been read off a colour scale, as a share of the scale's span.
     """
 
     shape: tuple[int, int, int]
@@ -35,6 +61,9 @@ class Recording:
     reader: Callable[[Any], Array]
     index: Index
     files: tuple[Path, ...]
+    times: OwnTimes | None = None
+    unit: str = ""
+    scale_error: float = 0.0
 
     ndim = 3
 

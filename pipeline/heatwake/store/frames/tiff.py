@@ -1,6 +1,7 @@
 """TIFF: one stack, or one file a frame; uint16 or floating point."""
 
 import logging
+import sys
 from collections.abc import Iterator
 from contextlib import contextmanager
 from functools import lru_cache, partial
@@ -12,20 +13,27 @@ import numpy.typing as npt
 import tifffile
 
 from heatwake.errors import InputError
+from heatwake.store.frames.bounds import require_frame_size
 from heatwake.store.frames.recording import Array, Recording
 
 
 def open_tiff(paths: list[Path], *, key: str) -> Recording:
     """Open a TIFF stack, or a series of single-frame TIFFs."""
-    return _open_stack(paths[0], key=key) if len(paths) == 1 else _open_series(paths, key=key)
+    try:
+        return _open_stack(paths[0], key=key) if len(paths) == 1 else _open_series(paths, key=key)
+    except InputError:
+        raise
+    except Exception as error:  # tags may hold anything, and be missing
+        raise _damaged(paths[0], key=key, detail=str(error)) from error
 
 
 def _open_stack(path: Path, *, key: str) -> Recording:
     with _open(path, key=key) as file:
         pages = _pages(file, path=path, key=key)
-        shape, dtype = pages[0].shape, np.dtype(pages[0].dtype)
+        shape, dtype = pages[0].shape, _dtype(pages[0], where=f"{key}: {path}")
         if len(shape) != 2:
             raise InputError(f"{key}: {path}", f"made of pages of shape {shape}", "must be grey pages (rows, columns)")
+        require_frame_size(shape[0], shape[1], where=f"{key}: {path}")
         for number, page in enumerate(pages):
             if page.shape != shape:
                 raise _size_error(f"{key}: {path}: frame {number}", page.shape, first=shape)
@@ -36,6 +44,12 @@ def _open_stack(path: Path, *, key: str) -> Recording:
     index = np.array(segments, dtype=np.int64)
     read = partial(_read_pages, path, key)
     return Recording((len(segments), shape[0], shape[1]), dtype, read, index, (path,))
+
+
+def _dtype(page: tifffile.TiffPage | tifffile.TiffFrame, *, where: str) -> np.dtype[Any]:
+    if page.dtype is None or np.dtype(page.dtype).kind not in "uif":
+        raise InputError(where, f"made of pages of {page.dtype}", "must be whole numbers or floating point")
+    return np.dtype(page.dtype)
 
 
 def _read_pages(path: Path, key: str, index: npt.NDArray[np.int64]) -> Array:
@@ -54,7 +68,7 @@ def _read_pages(path: Path, key: str, index: npt.NDArray[np.int64]) -> Array:
 @lru_cache(maxsize=4)
 def _first_page(path: Path, changed: int) -> tifffile.TiffPage:
     """Return the page that tells how all are stored, of a file as it was when last changed."""
-    with tifffile.TiffFile(path) as file:
+    with _complaints(), tifffile.TiffFile(path) as file:
         page = file.pages.first
         page.decode  # noqa: B018  made once and kept in the page
         return page
@@ -76,8 +90,10 @@ def _decode(
 def _open_series(paths: list[Path], *, key: str) -> Recording:
     with _open(paths[0], key=key) as first:
         page = _pages(first, path=paths[0], key=key)[0]
-        shape, dtype = page.shape, np.dtype(page.dtype)
-
+        shape, dtype = page.shape, _dtype(page, where=f"{key}: {paths[0]}")
+    if len(shape) != 2:
+        raise InputError(f"{key}: {paths[0]}", f"of shape {shape}", "must be one grey page (rows, columns)")
+    require_frame_size(shape[0], shape[1], where=f"{key}: {paths[0]}")
     for path in paths[1:]:
         with _open(path, key=key) as file:
             found = _pages(file, path=path, key=key)[0].shape
@@ -101,10 +117,11 @@ def _read_one(path: Path, *, shape: tuple[int, ...], key: str) -> Array:
 
 def _open(path: Path, *, key: str) -> tifffile.TiffFile:
     try:
-        return tifffile.TiffFile(path)
+        with _complaints():  # what is wrong is told once
+            return tifffile.TiffFile(path)
     except tifffile.TiffFileError as error:
         raise InputError(f"{key}: {path}", f"not a TIFF file ({error})", "must be one") from None
-    except (OSError, ValueError, IndexError) as error:
+    except Exception as error:  # a damaged head fails in many ways
         raise _damaged(path, key=key, detail=str(error)) from error
 
 
@@ -129,6 +146,9 @@ def _pages(file: tifffile.TiffFile, *, path: Path, key: str) -> list[tifffile.Ti
 
 
 def _end(page: tifffile.TiffPage | tifffile.TiffFrame) -> int:
+    """Return where a page's data end in the file; beyond any file where offsets and lengths do not match."""
+    if len(page.dataoffsets) != len(page.databytecounts):
+        return sys.maxsize
     ends = [offset + count for offset, count in zip(page.dataoffsets, page.databytecounts, strict=True)]
     return max(ends, default=0)
 
@@ -155,4 +175,5 @@ def _damaged(path: Path, *, key: str, detail: str) -> InputError:
 
 
 def _size_error(where: str, found: tuple[int, ...], *, first: tuple[int, ...]) -> InputError:
-    return InputError(where, f"{found[1]}x{found[0]} pixels", f"must be {first[1]}x{first[0]} like the first frame")
+    size, wanted = ("x".join(map(str, reversed(shape))) for shape in (found, first))
+    return InputError(where, f"{size} pixels", f"must be {wanted} like the first frame")

@@ -1,0 +1,134 @@
+"""Two maps less each other on the reference's grid, and where they differ by more than noise."""
+
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+import xarray as xr
+
+from heatwake.kernels.interpolation import resample
+from heatwake.kernels.significance import gradient_uncertainty, significant, without_small
+from heatwake.stages.board_match import Residual
+from heatwake.stages.matched import Late
+from heatwake.stages.pair import ComparisonSettings, Pair, scaled_share
+
+Array = npt.NDArray[Any]
+
+
+@dataclass(frozen=True)
+class MapDifference:
+    """Two maps less each other.
+
+    Attributes
+    ----------
+    difference, uncertainty, local : (y, x) arrays
+        [K]; the last is the standard uncertainty of a difference against that of the board as a whole.
+    rise : (y, x) array
+        Of the reference [K].
+    shift, common : float
+        Median difference of the board, and standard uncertainty of what all its places share [K].
+    freedom : (y, x) array
+        Degrees of freedom of the uncertainties.
+    """
+
+    difference: Array
+    uncertainty: Array
+    local: Array
+    rise: Array
+    shift: float
+    common: float
+    freedom: Array
+
+    @classmethod
+    def of(cls, late: list[Late], pair: Pair, *, place: Residual, settings: ComparisonSettings) -> "MapDifference":
+        """Return the session's map less the reference's, on the reference's grid."""
+        base = late[1].rise
+        first = [late[0].rise, late[0].own, late[0].local]
+        if first[0]["x"].size != base["x"].size or not np.allclose(first[0]["x"], base["x"]):
+            first = [array.interp(x=base["x"], y=base["y"]) for array in first]
+        if place.state == "corrected":
+            first = [_moved(array, place) for array in first]
+        rise, own, local = (pair.factor * array.to_numpy() for array in first)
+        there = base.to_numpy()
+        # A shared error of place moves the edges of what is hot in both maps alike; what differs is one map's own.
+        placement = gradient_uncertainty(there, placement=placement_px(place, settings))
+        scaled = scaled_share(pair, settings) * np.maximum(np.abs(rise), np.abs(there))
+        beside = placement**2 + 2 * settings.local_K**2 + scaled**2
+        whole = np.sqrt(own**2 + late[1].own.to_numpy() ** 2 + beside)
+        alone = np.sqrt(local**2 + late[1].local.to_numpy() ** 2 + beside)
+        shared = np.sqrt(np.maximum(whole**2 - alone**2, 0))
+        common = float(np.nanmedian(shared)) if np.isfinite(shared).any() else np.nan
+        if pair.repeats is not None:
+            common = max(common, np.sqrt(2) * pair.repeats.constant)
+        whole, freedom = pair.at_least(whole, there)
+        alone, alone_freedom = pair.at_least(alone, there, constant=False)
+        difference = rise - there
+        shift = float(np.nanmedian(difference)) if np.isfinite(difference).any() else np.nan
+        return cls(difference, whole, alone, there, shift, common, np.minimum(freedom, alone_freedom))
+
+    def significant(self, settings: ComparisonSettings, *, least: int) -> Array:
+        """Return where the maps differ by more than noise."""
+        flags = stands_out(
+            self.difference,
+            self.uncertainty,
+            local=self.local,
+            shift=self.shift,
+            common=self.common,
+            rate=settings.false_discovery_rate,
+            freedom=self.freedom,
+        )
+        return without_small(flags, least=least)
+
+
+def stands_out(
+    difference: Array,
+    uncertainty: Array,
+    *,
+    local: Array,
+    shift: float,
+    common: float,
+    rate: float,
+    freedom: Array | float = np.inf,
+) -> Array:
+    """Tell which differences are more than noise: by themselves, or against a shift that all places share.
+
+    What ambient sensor and camera may be wrong by shifts a whole map; a place that differs where the board as a whole
+    does not has changed, though by less than that. Counted only where the board's shift is no more than such errors
+    explain (two standard uncertainties), and where the place's own difference is at least half of what it stands out
+    by.
+
+    Parameters
+    ----------
+    difference, uncertainty, local : arrays of one shape
+        [K]; ``local`` is the uncertainty without what all places share.
+    shift, common : float
+        Median difference of the board and standard uncertainty of what all places share [K].
+    rate : float
+        False discovery rate, half of it for either test.
+    freedom : float or array
+        Degrees of freedom of the uncertainties.
+    """
+    flags = significant(difference, uncertainty, rate=rate / 2, freedom=freedom)
+    if not abs(shift) <= 2 * common:
+        return flags
+    apart = difference - shift
+    against = significant(apart, local, rate=rate / 2, freedom=freedom)
+    return np.asarray(flags | (against & (difference * apart > 0) & (np.abs(difference) >= np.abs(apart) / 2)))
+
+
+def _moved(values: xr.DataArray, place: Residual) -> xr.DataArray:
+    """Return a session's map, on the reference's grid, with what it shows at the reference's places."""
+    plain = np.asarray(values.to_numpy(), dtype=np.float32)
+    return values.copy(data=resample(plain, place.matrix, shape=(plain.shape[0], plain.shape[1])))
+
+
+def placement_px(place: Residual, settings: ComparisonSettings) -> float:
+    """Return the standard uncertainty of a place between the two maps: as set, and more where more was measured.
+
+    Never less: two recordings of one thing, aligned to 0.03 px, still differ at edges as if by some 0.4 px, for each
+    camera's pixels cut them elsewhere.
+    """
+    if place.state != "corrected":
+        return settings.placement_px
+    return max(place.uncertainty, settings.placement_px)
