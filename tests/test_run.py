@@ -253,14 +253,14 @@ def test_pages_movie_and_journal_stand(whole):
             for kind in ("svg", "png"):
                 assert (whole.results / session / "figures" / f"{name}.{kind}").stat().st_size > 2_000
     assert "fan_in" in (whole.results / "comparison.html").read_text()
-    assert len(list((whole.results / "figures").iterdir())) == 8  # two figures of two sessions in two forms
+    assert len(list((whole.results / "figures").iterdir())) == 10  # one of all, two of each of two sessions; two forms
     with av.open(str(whole.results / "comparison.mp4")) as film:
         stream = film.streams.video[0]
         assert (stream.width, stream.height, stream.frames) == (1920, 600, 30)
-    # small enough for a letter: pages of 5 MB, films of 20
+    # small enough for a letter: pages of 15 MB, films of 20; what draws in the browser is 1 MB of a page
     pages = [path.stat().st_size for path in whole.results.rglob("*.html")]
     assert len(pages) == 4
-    assert max(pages) < 5e6
+    assert max(pages) < 8e6  # half of what is allowed: real maps hold more than these
     assert max(path.stat().st_size for path in whole.results.rglob("*.mp4")) < 20e6
     journal = json.loads((whole.results / "run.json").read_text())
     assert journal["failed"] == []

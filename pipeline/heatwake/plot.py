@@ -8,14 +8,15 @@ All take a ``width`` [inch]; below 6 a figure is laid out for a narrow column. W
 given is a ``ValueError`` that says what is missing.
 """
 
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from pathlib import Path
 
 import xarray as xr
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 
-from heatwake.report import board_figure, curves_figure, difference_figure
+from heatwake.report import board_figure, curves_figure, difference_figure, experiment_figure
+from heatwake.report.answers import reference_name
 from heatwake.report.budget import has_budget
 from heatwake.report.budget_figure import budget_figure
 from heatwake.report.figure_style import house_style
@@ -26,15 +27,20 @@ from heatwake.report.probes import has_probes, probes_figure
 
 __all__ = [
     "budget",
+    "changes",
     "curves",
     "difference",
+    "effect_maps",
+    "effects",
     "film",
     "heating",
     "pair",
     "quality",
     "read",
     "read_comparison",
+    "read_experiment",
     "rise",
+    "settling",
     "spread",
     "thermocouples",
 ]
@@ -67,8 +73,15 @@ def read_comparison(results: str | Path) -> xr.Dataset:
     return open_result(Path(results) / "comparison.nc").load()
 
 
+def read_experiment(results: str | Path) -> xr.Dataset:
+    """Return a workflow's experiment from its results folder; only sessions that are an experiment have one."""
+    from heatwake.store.results import open_result
+
+    return open_result(Path(results) / "experiment.nc").load()
+
+
 def rise(results: xr.Dataset, *, flow: xr.Dataset | None = None, width: float = 9.0) -> Axes:
-    """Draw the final rise with parts, openings and, where ``flow`` tells them, arrows along the heat."""
+    """Draw the final rise with parts, footprints, openings and, where ``flow`` tells them, arrows along the heat."""
     return _drawn(lambda: board_figure.rise_figure(results, flow, width=width))
 
 
@@ -88,6 +101,12 @@ def heating(results: xr.Dataset, *, width: float = 9.0) -> Axes:
     """Draw the parts' heating curves on a logarithmic clock, as read and as fitted."""
     _require(has_heating(results), "fitted heating curves after a power-on")
     return _drawn(lambda: heating_figure(results, width=width))
+
+
+def settling(results: xr.Dataset, *, width: float = 9.0) -> Axes:
+    """Draw the time constant of each place."""
+    _require(board_figure.has_settling_map(results), "time constants of places")
+    return _drawn(lambda: board_figure.settling_figure(results, width=width))
 
 
 def budget(results: xr.Dataset, *, width: float = 9.0) -> Axes:
@@ -119,6 +138,32 @@ def difference(comparison: xr.Dataset, session: str, *, reference: xr.Dataset, w
     known = [str(name) for name in comparison["session"].to_numpy()]
     _require(session in known, f"{session!r} (there are {', '.join(known)})")
     return _drawn(lambda: difference_figure.difference_figure(comparison, session, reference, width=width))
+
+
+def changes(
+    comparison: xr.Dataset,
+    sessions: Mapping[str, xr.Dataset],
+    *,
+    flows: Mapping[str, xr.Dataset] | None = None,
+    width: float = 9.0,
+) -> Axes:
+    """Draw the first sessions less the reference on one scale, each with openings and arrows; the first one's axes."""
+    missing = [name for name in comparison["session"].to_numpy().tolist() if name not in sessions]
+    _require(comparison.sizes["session"] > 0, "session that was compared")
+    _require(not missing, f"{', '.join(missing)} among the sessions given")
+    reference = reference_name(comparison, sessions)
+    draw = difference_figure.changes_figure
+    return _drawn(lambda: draw(comparison, sessions, reference=reference, flows=flows or {}, width=width))
+
+
+def effects(experiment: xr.Dataset, *, width: float = 9.0) -> Axes:
+    """Draw what each change of a condition does to each part's final rise, with 95 % intervals."""
+    return _drawn(lambda: experiment_figure.effects_figure(experiment, width=width))
+
+
+def effect_maps(experiment: xr.Dataset, *, reference: xr.Dataset, width: float = 9.0) -> Axes:
+    """Draw the same place by place, hatched where it is no more than noise; the first effect's axes."""
+    return _drawn(lambda: experiment_figure.maps_figure(experiment, reference, width=width))
 
 
 def pair(

@@ -146,4 +146,11 @@ def test_sessions_are_zoomed_together_and_read_on_one_clock(
     models = "Bokeh.documents[0].get_model_by_name"
     opened.run(f"{models}('map-0').x_range.setv({{start: 40, end: 90}})")
     assert opened.run(f"[{models}('map-1').x_range.start, {models}('map-1').x_range.end]") == [40, 90]
+    column = "[...document.querySelector('.sortable').tBodies[0].rows].map((row) => row.cells[3].textContent)"
+    opened.run("document.querySelectorAll('.sortable th button')[3].click()")
+    differences = [numbers(text)[0] for text in opened.run(column)]  # each with its ± behind it
+    assert differences == sorted(differences, reverse=True)
+    opened.look(width=400)
+    opened.wait("document.getElementById('explore-map-0').clientWidth < 400")
+    assert opened.run("document.documentElement.scrollWidth") <= 400
     assert opened.problems == []

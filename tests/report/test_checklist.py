@@ -50,8 +50,30 @@ def test_what_is_not_stated_is_missing_and_what_was_measured_is_not(charger: xr.
     missing = {name for name, value in nothing.items() if value is None}
     assert {"Authorised by", "Repeats", "Operator and qualification", "Lens and distance"} <= missing
     assert {name for name, value in something.items() if value is None} < missing
+    asked = ("Question that the test is to answer", "Method", "Dates: item received, report issued")
+    assert {*asked, "Surroundings: humidity, draught"} <= missing
     measured = ("Ambient during the test", "Film: transmittance and how it was found", "Power", "Decision rule")
     assert all(nothing[name] == something[name] is not None for name in measured)
+
+
+def test_question_dates_and_surroundings_stand_in_their_items(charger: xr.Dataset) -> None:
+    told = stated(
+        'question = "Which way is the fan to blow?"\nmethod = "TI-7"\nsurroundings = "40 % RH"\nissued = 2026-03-02'
+    )
+    items = dict(report_items(charger, criterion="c", stated=told))
+    assert items["Question that the test is to answer"] == "Which way is the fan to blow?"
+    assert items["Dates: item received, report issued"] == "issued 2026-03-02"
+    assert (items["Method"], items["Surroundings: humidity, draught"]) == ("TI-7", "40 % RH")
+
+
+def test_frames_that_were_left_out_are_counted_by_reason(charger: xr.Dataset) -> None:
+    used = charger["usable"].to_numpy() == 1
+    told = dict(report_items(charger, criterion="c"))["Readings left out, and why"]
+    assert told is not None
+    assert told.startswith(f"of {used.size} frames: ")
+    assert sum(int(part.split()[-1]) for part in told.split(": ")[1].split(", ")) == (~used).sum()
+    everything = charger.assign(usable=xr.ones_like(charger["usable"]))
+    assert dict(report_items(everything, criterion="c"))["Readings left out, and why"] == f"none of {used.size} frames"
 
 
 def test_page_shows_what_is_stated_as_text(charger: xr.Dataset) -> None:

@@ -139,11 +139,36 @@ def test_figures_as_files_are_the_same_for_the_same_results(small: xr.Dataset, t
         assert word not in png_file
 
 
-@pytest.mark.parametrize("name", ["heating", "budget", "film", "thermocouples", "spread"])
+@pytest.mark.parametrize("name", ["heating", "budget", "film", "thermocouples", "spread", "settling"])
 def test_what_cannot_be_drawn_is_said(charger: xr.Dataset, name: str) -> None:
     bare = charger.drop_dims(["region", "frame", "spread_time"])
     with pytest.raises(ValueError, match="these results hold no"):
         getattr(plot, name)(bare)
+
+
+def test_settling_is_drawn_in_seconds(small: xr.Dataset) -> None:
+    shape = (small.sizes["y"], small.sizes["x"])
+    constants = xr.DataArray(np.linspace(20.0, 80.0, shape[0] * shape[1]).reshape(shape), dims=("y", "x"))
+    axes = plot.settling(small.assign(rise_time_constant=constants), width=5.0)
+    shown = axes.images[0].get_array()
+    assert np.allclose(np.asarray(shown), constants)
+    assert "time constant, s" in [one.get_xlabel() for one in axes.figure.axes]
+
+
+def test_changes_stand_on_one_scale_each_with_its_openings(small: xr.Dataset, told: xr.Dataset) -> None:
+    other = charger_results.session(direction=180.0, factor=1.12).isel(region=[1, 2])
+    one = charger_results.compared(small, other)
+    two = xr.concat([one, one.assign_coords(session=["again"])], dim="session")
+    sessions = {"fan_out": small, "fan_in": other, "again": other}
+    first = plot.changes(two, sessions, flows={"again": told})
+    boards = [axes for axes in first.figure.axes if axes.images]
+    assert [axes.get_title(loc="left") for axes in boards] == ["fan_in less fan_out", "again less fan_out"]
+    assert boards[0].images[0].get_clim() == boards[1].images[0].get_clim()
+    texts = [[text.get_text() for text in axes.texts] for axes in boards]
+    assert any("role undecided" in text for text in texts[0])  # nothing is told of its flow
+    assert any("inlet" in text for text in texts[1])
+    with pytest.raises(ValueError, match="these results hold no again among"):
+        plot.changes(two, {"fan_out": small, "fan_in": other})
 
 
 def test_one_call_draws_curves_for_a_notebook(small: xr.Dataset) -> None:

@@ -139,6 +139,12 @@ def test_page_certifies_nothing(any_page: str) -> None:
     assert not re.search(r"\b(pass(es|ed)?|certified|compliant|approved)\b", text, flags=re.IGNORECASE)
 
 
+def test_comparison_page_begins_with_its_answer_and_a_picture_of_what_changed(comparison_page: str) -> None:
+    body = comparison_page[comparison_page.index("<body") :]
+    picture = body.index('aria-label="Maps of the final rise less that of fan_out')
+    assert 0 < body.index('class="answer"') < picture < body.index('id="explore"')
+
+
 def test_comparison_page_lists_the_largest_change_first(comparison_page: str) -> None:
     text = "".join(Reader(comparison_page).text)
     table = text[text.index("Parts, the largest change first") :]

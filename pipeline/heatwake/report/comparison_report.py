@@ -8,7 +8,7 @@ import numpy as np
 import xarray as xr
 
 from heatwake.report.answers import change_words, comparison_answer, reference_name
-from heatwake.report.difference_figure import difference_figure, pair_figure
+from heatwake.report.difference_figure import changes_figure, difference_figure, pair_figure
 from heatwake.report.experiment_report import experiment_section
 from heatwake.report.flow_reading import board_direction, pair_direction
 from heatwake.report.page import Keep, explorer_of, identity, keep_stills, record, render, two_forms
@@ -97,7 +97,9 @@ def comparison_page(
         for number, name in enumerate(comparison["session"].to_numpy())
     ]
     study = None if experiment is None else experiment_section(experiment, sessions[reference])
-    keep_stills({} if study is None else study["figures"], keep)
+    changes = _changes(comparison, sessions, reference=reference, flows=flows)
+    for figures in (changes, {} if study is None else study["figures"]):
+        keep_stills(figures, keep)
     for pair in pairs:
         keep_stills({f"{name}-{pair['name']}": forms for name, forms in pair["figures"].items()}, keep)
     return render(
@@ -106,11 +108,26 @@ def comparison_page(
         identity=identity(title, settings, provenance),
         reference=reference,
         pairs=pairs,
+        changes=changes,
         experiment=study,
         explorer=explorer_of(_side_by_side(comparison, reference, sessions)) if explore else None,
         settings=record(settings),
         provenance=record(provenance),
     )
+
+
+def _changes(
+    comparison: xr.Dataset, sessions: Mapping[str, xr.Dataset], *, reference: str, flows: Mapping[str, xr.Dataset]
+) -> dict[str, dict[str, Any]]:
+    """Return the figure that stands on top, by its name."""
+    if not comparison.sizes["session"]:
+        return {}
+    forms = two_forms(
+        lambda width: changes_figure(comparison, sessions, reference=reference, flows=flows, width=width),
+        name="changes",
+        alt=f"Maps of the final rise less that of {reference}, with openings and arrows along the heat of each session",
+    )
+    return {"changes": forms}
 
 
 def _side_by_side(comparison: xr.Dataset, reference: str, sessions: Mapping[str, xr.Dataset]) -> dict[str, xr.Dataset]:

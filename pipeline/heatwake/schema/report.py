@@ -45,6 +45,8 @@ class Report(Settings):
     """What is stated for the record; nothing here changes a result."""
 
     number: Line | None = None  # the report's own, where a laboratory gives one
+    question: Line | None = None  # what the test is to answer
+    method: Line | None = None
     item: Line | None = None
     revision: Line | None = None
     serial: Line | None = None
@@ -54,7 +56,9 @@ class Report(Settings):
     place: Line | None = None
     operator: Line | None = None
     qualification: Line | None = None
+    received: date | None = None  # the item
     tested: date | None = None  # where the recording has no clock of its own
+    issued: date | None = None  # the report
     camera: Instrument | None = None
     ambient_sensor: Instrument | None = None
     instruments: tuple[Instrument, ...] = ()
@@ -62,6 +66,7 @@ class Report(Settings):
     distance_mm: PositiveFloat | None = None
     supply: Line | None = None
     fan: Line | None = None
+    surroundings: Line | None = None  # humidity, draught, wall and table
     sketch: Line | None = None
     repeats: Line | None = None
     deviations: Annotated[tuple[Line, ...], BeforeValidator(_listed)] = ()

@@ -167,7 +167,11 @@
       key.className = "key";
       key.style.background = `var(--series-${one.number % 8})`;
       head.append(key, `${one.number + 1}:  ${placeWords(...one.place)}`);
-      const cells = sessions.map(() => Object.assign(document.createElement("td"), { className: "n" }));
+      const cells = sessions.map((session) => {
+        const cell = Object.assign(document.createElement("td"), { className: "n" });
+        if (sessions.length > 1) cell.dataset.label = session.name;
+        return cell;
+      });
       const remove = Object.assign(document.createElement("button"), { type: "button", textContent: "Remove" });
       remove.setAttribute("aria-label", `Remove pin ${one.number + 1}`);
       remove.addEventListener("click", () => {

@@ -5,7 +5,8 @@ for (const table of document.querySelectorAll("table.sortable")) {
   table.classList.add("can-sort");
   const key = (row, column) => {
     const cell = row.cells[column], text = (cell.dataset.value ?? cell.textContent).trim();
-    const number = Number(text.replace("−", "-"));
+    const plain = text.replace("−", "-");
+    const number = heads[column].classList.contains("n") ? Number.parseFloat(plain) : Number(plain); // may have ± behind
     return text === "" || text === "–" ? null : Number.isNaN(number) ? text : number;
   };
   const compare = (a, b) => (typeof a === "number" && typeof b === "number" ? a - b : String(a).localeCompare(String(b)));
