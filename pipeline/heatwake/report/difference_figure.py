@@ -71,7 +71,9 @@ def changes_figure(
     lines = -(-len(names) // columns)
     small = small or columns > 1
     room = _common_room([sessions[name] for name in names], small=small)
-    figure = style.new_figure(width, lines * (width / columns * _shape(comparison) * 0.86 + 0.6) + 0.8)
+    wide, high = (float(np.ptp(comparison[axis].to_numpy())) for axis in "xy")
+    shape = (high + room[2] + room[3]) / max(wide + room[0] + room[1], 1e-9)
+    figure = style.new_figure(width, lines * (width / columns * shape + 0.35) + 0.75)
     places = figure.subplots(lines, columns, squeeze=False).ravel()
     for axes, name, one in zip(places, names, values, strict=False):
         own = sessions[name]
@@ -84,7 +86,7 @@ def changes_figure(
         _outline(axes, sessions[reference], small=small)
         draw_openings(axes, own, flows.get(name), small=small)
         title = f"{name} less {reference}"
-        axes.set_title(title, loc="left", color=style.INK, fontweight="bold", parse_math=False)
+        axes.set_title(title, loc="left", color=style.INK, fontweight="bold", parse_math=False, pad=9.0)
     for axes in places[len(names) :]:
         axes.set_visible(False)
     bar = figure.colorbar(picture, ax=list(places), location="bottom", aspect=50, shrink=0.7, pad=0.03)

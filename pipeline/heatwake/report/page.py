@@ -172,7 +172,17 @@ def _environment() -> Environment:
         lstrip_blocks=True,
     )
     environment.filters["number"] = words.number
+    environment.filters["breakable"] = breakable
     return environment
+
+
+def breakable(name: str) -> Markup:
+    """Return a name, escaped, that may go on in the next line after each underscore.
+
+    >>> breakable("fan_<in>")
+    Markup('fan_<wbr>&lt;in&gt;')
+    """
+    return Markup("_<wbr>").join(name.split("_"))
 
 
 def two_forms(draw: Callable[[float], Figure], *, name: str, alt: str) -> dict[str, Any]:
