@@ -3,6 +3,7 @@
 import numpy as np
 import pytest
 
+from heatwake.kernels.settling import as_on_a_board
 from heatwake.kernels.shared_modes import fit_together
 from heatwake.kernels.transient import fit_settling
 
@@ -73,6 +74,21 @@ def test_their_intervals_hold(boards):
     assert held[~kept].mean() >= 0.95
     assert held.mean() > 0.8
     assert kept.mean() < 0.25
+
+
+@pytest.mark.parametrize("windows", [1.5, 2.0])
+def test_alone_their_intervals_hold_with_what_a_fit_cannot_know_of_a_board(windows):
+    # Other boards than those that told how much: 20 % of intervals hold as the fit alone has them.
+    held, before = [], []
+    for seed in range(200, 206):
+        time, rises, ends, _ = record(seed, windows=windows)
+        for row, end in zip(rises, ends, strict=True):
+            own = fit_settling(row, elapsed=time, onset=0.0)
+            error = abs(own.final - end)
+            before.append(error < 1.96 * own.uncertainty)
+            held.append(error < 1.96 * as_on_a_board(own).uncertainty)
+    assert np.mean(before) < 0.6
+    assert np.mean(held) > 0.85
 
 
 def test_the_slowest_time_constant_is_nearer_the_boards(boards):

@@ -64,8 +64,8 @@ def test_the_remainder_is_that_of_the_closed_form(regions):
     slow = regions.isel(region=1)
     since = np.arange(120) * STEP - 8
     left = 30 * np.exp(-since[since > 0.95 * since[-1]] / 300).mean()  # after the last twentieth of the readings
-    assert float(slow["remaining_rise"]) == pytest.approx(left, abs=3 * float(slow["remaining_rise_uncertainty"]))
-    assert float(slow["remaining_rise_uncertainty"]) < 0.5
+    assert float(slow["remaining_rise"]) == pytest.approx(left, abs=0.5)
+    assert float(slow["remaining_rise_uncertainty"]) == pytest.approx(left / 4, rel=0.1)  # a board has many constants
     assert float(slow["steady_rise_own"]) < float(slow["steady_rise_uncertainty"])
 
 
@@ -149,5 +149,5 @@ def test_rows_say_units_and_reasons(maps, regions):
 def test_remarks_say_why_and_when(maps, regions):
     rows = part_rows(regions.assign(ambient=maps["ambient"], max_ambient=np.nan))
     assert "limit" not in rows[0].remark
-    assert "reaches its limit 2 min after the end by the fit (95 %: 2 min to" in rows[1].remark
+    assert "reaches its limit 2 min after the end by the fit (95 %: 81 s to 6 min)" in rows[1].remark
     assert "seen for less than one time constant" in rows[2].remark

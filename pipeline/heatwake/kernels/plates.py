@@ -19,6 +19,7 @@ Array = npt.NDArray[Any]
 
 WIDTH: Final = 1.5  # [px] standard deviation of the smoothing
 ACROSS: Final = 3  # [px] from just within an edge, where the map bends down most, to where it bends up most
+WITHIN: Final = 1  # [px] from an edge to where the map bends down most
 LEAST_SIDE: Final = 5  # [px]
 LARGEST_SIDE: Final = 32  # [px]
 CAP: Final = 0.06  # of the level: a bend counts no further, lest one hot corner stand for a side
@@ -93,7 +94,10 @@ def _apart(found: Array, bends: Array) -> list[Plate]:
         inside = bends[int(row) : int(row + height), int(column) : int(column + width)]
         if (common <= SHARED * least).all() and not _has_gap(inside):
             taken = np.vstack([taken, box])
-            top, start, bottom, end = (int(at) for at in box)
+            (top, bottom), (start, end) = (
+                (max(int(box[axis]) - WITHIN, 0), min(int(box[axis + 2]) + WITHIN, bends.shape[axis]))
+                for axis in (0, 1)
+            )
             kept.append(Plate(slice(top, bottom), slice(start, end), float(strength)))
     return kept
 

@@ -10,7 +10,7 @@ import xarray as xr
 from pydantic import NonNegativeFloat, PositiveFloat
 
 from heatwake.kernels.ambient_lag import lagged
-from heatwake.kernels.settling import Settling, last_reading
+from heatwake.kernels.settling import Settling, as_on_a_board, last_reading
 from heatwake.kernels.shared_modes import fit_together
 from heatwake.kernels.steadiness import CriterionName
 from heatwake.kernels.stretches import Stretch, fit_step, split
@@ -205,9 +205,9 @@ class _Way:
     def _fit(self, rise: Array, stretches: Sequence[Stretch], at: int) -> Settling:
         stretch = stretches[at]
         if at > 0:
-            return fit_step(rise, elapsed=self.elapsed, stretch=stretch, since=stretches[at - 1].start)
+            return as_on_a_board(fit_step(rise, elapsed=self.elapsed, stretch=stretch, since=stretches[at - 1].start))
         if np.isfinite(self.onset):
-            return fit_settling(self.until(rise, stretch), elapsed=self.elapsed, onset=self.onset)
+            return as_on_a_board(fit_settling(self.until(rise, stretch), elapsed=self.elapsed, onset=self.onset))
         within = self.elapsed <= stretch.end
         return last_reading(rise[within], self.elapsed[within], seconds=self.seconds)
 
