@@ -28,7 +28,7 @@ LONGEST = (
 )
 
 # Modules of compiled loops, by how long a compiler takes over them: half a minute in all on a fresh clone.
-COMPILED = ("interpolation", "pose_search", "frame_reduction", "block_factors", "correction_loops")
+COMPILED = ("interpolation", "pose_search", "frame_reduction", "block_factors", "correction_loops", "plates")
 
 # Folders whose files share results of a session's scope: one worker does all of them, and makes those once.
 TOGETHER = ("tests/report/",)
