@@ -147,7 +147,7 @@ def test_a_changed_setting_is_named_with_both_values_and_what_depends_on_it(plac
     [
         ("[temperature]\nemissivity_uncertainty = 0.05\n", "rise.nc", "temperature.emissivity_uncertainty 0.02 → 0.05"),
         ("[spread]\n", "spread.nc", None),  # a default that is written out changes nothing
-        ("[flow]\nboard_floor = 25\n", "flow.nc", "flow.board_floor 8 → 25"),
+        ("[flow]\nboard_floor = 25\n", "flow.nc", "flow.board_floor 6.5 → 25"),
     ],
 )
 def test_settings_are_named_as_the_file_names_them(place, table, session_file, reason):

@@ -3,7 +3,8 @@
 Boards drawn at random with jets, dead corners and copper (``--first``, ``--boards``) are recorded with the fan drawing
 and blowing, twice as they are and once with each vent closed. Told are the rates of reversals recognised, of vents
 whose true turn of the board's heat is above 15 degrees found (turned or reversed), of turns told where the true one is
-below 5, and how often the 95 % interval (two standard uncertainties) of the turn holds the truth.
+below 5, of words that the truth gives the lie to (reversed below 90 degrees, unchanged above 45), and
+how often the 95 % interval (two standard uncertainties) of the turn holds the truth.
 """
 
 import argparse
@@ -19,7 +20,7 @@ from heatwake.stages.flow import FlowSettings, compare_flow
 
 SETTINGS: Final = FlowSettings()
 MATTERS, NOTHING = 15.0, 5.0  # [degree] true turns that must be found, and that must not be told
-ANSWERS: Final = ("unchanged", "turned", "reversed", "not told")
+ANSWERS: Final = ("unchanged", "turned", "reversed", "not told", "undecided")
 Record = dict[str, Any]
 
 
@@ -82,6 +83,9 @@ def summarise(records: list[Record]) -> dict[str, Any]:
             "vents that truly turn it by more than 15 degrees: found": _rate(changed, large),
             "such vents, not told": _rate(answer == "not told", large),
             "true turn below 5 degrees: a turn is told": _rate(changed, small),
+            "reversed is told: truly by less than 90 degrees": _rate(np.abs(true) < 90, answer == "reversed"),
+            "unchanged is told: truly turned by more than 45": _rate(np.abs(true) > 45, answer == "unchanged"),
+            "undecided or not told": _rate(np.isin(answer, ("undecided", "not told")), np.isfinite(true)),
             "95 % intervals hold the truth": _rate(error <= 2 * spread, known),
             "the same, fan as it was": _rate(error <= 2 * spread, known & vents),
             "error of turns, fan as it was: rms, and rms of stated": [

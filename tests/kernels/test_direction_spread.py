@@ -3,7 +3,14 @@
 import numpy as np
 import pytest
 
-from heatwake.kernels.direction_spread import UNIFORM, Calibration, board_spread, place_spread, role_probability
+from heatwake.kernels.direction_spread import (
+    ROLE_EVIDENCE,
+    UNIFORM,
+    Calibration,
+    board_spread,
+    place_spread,
+    role_probability,
+)
 
 KNOWN = Calibration(board=10.0, part=10.0, stray=0.2)
 
@@ -34,7 +41,10 @@ def test_uncertainty_grows_with_the_fit_s_own_and_with_slowness():
 
 def test_a_role_needs_evidence_against_the_other_way_and_against_still_air():
     assert role_probability(0.0, 500.0, enough=30.0) == pytest.approx(0.5)
+    assert role_probability(-40.0, 500.0, enough=30.0) == pytest.approx(0.5)
     assert role_probability(500.0, -20.0, enough=30.0) == pytest.approx(0.5, abs=1e-3)
     assert role_probability(500.0, 500.0, enough=30.0) == pytest.approx(1.0)
+    # The odds are a factor of e for each 11 of evidence: logistic function, by its definition.
+    assert role_probability(2 * ROLE_EVIDENCE, 500.0, enough=30.0) == pytest.approx(np.exp(2) / (1 + np.exp(2)))
     likelier = [role_probability(value, 100.0, enough=30.0) for value in (5.0, 10.0, 20.0, 40.0)]
     assert (np.diff(likelier) > 0).all()

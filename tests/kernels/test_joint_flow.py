@@ -1,5 +1,7 @@
 """The physical fit on a board whose wind is known, solved by other means."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
@@ -11,6 +13,7 @@ from heatwake.kernels.flow_judgement import (
     WEAK,
     Gates,
     Openings,
+    _grade,
     board_angle,
     judge_single,
     judge_together,
@@ -63,6 +66,30 @@ def test_the_reversed_fan_is_seen(drawn):
     found = judge_single(problem(recording(-0.2)), THROUGH, gates=GATES)
     assert (found.status, found.signs) == (IDENTIFIED, (-1,))
     assert abs(board_angle(found.fit, problem(recording(-0.2)))) == pytest.approx(180.0, abs=0.1)
+
+
+def test_a_wind_towards_the_other_half_takes_from_the_evidence_for_a_way_through_the_openings(drawn):
+    aside = replace(drawn, against_opposite=60.0, against_wind=4.0, wind_apart=70.0)
+    assert aside.against_another_half == 60.0
+    assert replace(aside, wind_apart=150.0).against_another_half == 4.0
+    assert replace(aside, against_wind=90.0, wind_apart=150.0).against_another_half == 60.0
+    assert replace(aside, against_wind=np.nan, wind_apart=np.nan).against_another_half == 60.0
+
+
+def test_openings_declared_on_walls_that_are_shut_give_no_direction():
+    arcs = [perimeter_arc((0.0, y), (channel.WIDTH, y), grid=GRID) for y in (0.0, channel.HEIGHT)]
+    found = judge_single(problem(recording(0.2)), Openings((arcs[0],), (arcs[1],)), gates=GATES)
+    assert found.status == NOT_IDENTIFIABLE
+    assert found.wind_apart > 45.0
+
+
+@pytest.mark.parametrize(
+    ("against", "apart", "status"),
+    [(-4.0, 10.0, IDENTIFIED), (4.0, 30.0, IDENTIFIED), (-4.0, 30.0, WEAK), (4.0, 50.0, NOT_IDENTIFIABLE)],
+)
+def test_a_wind_aside_that_explains_as_much_leaves_a_half_or_nothing(drawn, against, apart, status):
+    beside = replace(drawn, against_wind=against, wind_apart=apart)
+    assert _grade(beside, steady=False, gates=GATES) == status
 
 
 def test_without_declared_openings_the_half_of_the_board_is_weak_at_most():

@@ -90,6 +90,9 @@ def test_comparison_answer_does_not_name_what_is_no_more_than_noise(pair: Pair) 
     assert "none of 10 parts changes by more than noise" in text
     assert "whether the direction of the heat changes is not identifiable" in text
     assert "178" not in text
+    quiet["board_flow_change"] = ("session", np.array([4], dtype=np.int8))
+    text = comparison_answer(quiet, "fan_in", reference="fan_out")
+    assert "whether the direction of the heat changes is undecided (+178 ± 9°)" in text
 
 
 def test_condition_that_differs_is_told_from_what_should_have_been_equal(charger: xr.Dataset) -> None:

@@ -6,7 +6,8 @@ import pytest
 from astropy.stats import circmean, circstd, vonmisesmle
 from scipy.stats import vonmises
 
-from heatwake.stages.flow_pair import _turn
+from heatwake.schema.variables import DIRECTION_CHANGE
+from heatwake.stages.flow_pair import _turn, name_turn
 from heatwake.stages.region_differences import _axis_mean
 
 DRAWS = 60_000
@@ -43,3 +44,39 @@ def test_two_standard_uncertainties_hold_95_of_100_drawn_turns():
 def test_the_mean_of_axes_is_half_that_of_doubled_directions(degrees):
     theirs = circmean(2 * np.array(degrees) * u.deg).to_value(u.deg) / 2
     assert (_axis_mean(np.array(degrees)) - theirs + 90) % 180 - 90 == pytest.approx(0.0, abs=1e-9)
+
+
+@pytest.mark.parametrize("sign", [1.0, -1.0])
+@pytest.mark.parametrize(
+    ("turn", "spread", "word"),
+    [
+        (165.0, 14.0, "reversed"),
+        (165.0, 37.0, "reversed"),  # 91 to 239
+        (165.0, 38.0, "turned"),  # 89 to 241: may be less than a right angle
+        (176.0, 72.0, "turned"),
+        (170.0, 86.0, "undecided"),  # -2 to 342
+        (110.0, 5.0, "turned"),  # beyond a right angle, not straight back
+        (60.0, 29.0, "turned"),
+        (60.0, 31.0, "undecided"),
+        (12.0, 3.0, "unchanged"),  # less than matters
+        (3.0, 20.0, "unchanged"),
+        (3.0, 22.0, "undecided"),  # -41 to 47
+        (0.0, 80.0, "undecided"),
+    ],
+)
+def test_a_turn_is_called_what_its_interval_leaves_no_doubt_of(turn, spread, word, sign):
+    assert DIRECTION_CHANGE[int(name_turn(np.array(sign * turn), np.array(spread)))] == word
+
+
+def test_no_turn_that_is_drawn_within_its_spread_is_called_what_it_is_not_more_than_once_in_twenty():
+    # Words are about the truth: not turned at all, turned by less than a right angle, straight back. Drawn at random.
+    rng = np.random.default_rng(9)
+    for true, wrong in ((0.0, ("turned", "reversed")), (60.0, ("reversed",)), (180.0, ("unchanged",))):
+        for spread in (10.0, 25.0, 60.0):
+            drawn = (true + rng.normal(0.0, spread, 20_000) + 180.0) % 360.0 - 180.0
+            words = np.array(DIRECTION_CHANGE)[name_turn(drawn, np.full(drawn.shape, spread))]
+            assert np.isin(words, wrong).mean() < 0.05
+
+
+def test_a_turn_that_is_not_known_is_not_identifiable():
+    assert DIRECTION_CHANGE[int(name_turn(np.array(np.nan), np.array(np.nan)))] == "not identifiable"

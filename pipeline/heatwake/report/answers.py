@@ -197,5 +197,7 @@ def _changed_direction(chosen: xr.Dataset) -> str:
     words = change_words(flag, degrees, uncertainty)
     if words == "not identifiable":
         return "whether the direction of the heat changes is not identifiable"
+    if words.startswith("undecided"):
+        return f"whether the direction of the heat changes is {words}"
     verb = "has" if words.startswith("turned") else "is"
     return f"the direction of the heat {verb} {words}"

@@ -71,7 +71,7 @@ PLACE_STATE: Final = ("not told", "corrected", "too far", "no match")
 MATCH_STATE: Final = ("both settled", "same elapsed time", "not matched")
 EFFECT_ERROR: Final = ("repeats", "residual", "budget")
 OPENING_CHANGE: Final = ("unchanged", "changed", "undecided", "in one only")
-DIRECTION_CHANGE: Final = ("unchanged", "turned", "reversed", "not identifiable")
+DIRECTION_CHANGE: Final = ("unchanged", "turned", "reversed", "not identifiable", "undecided")
 
 _PICTURE, _SMALL = ("row", "column"), ("picture_row", "picture_column")
 _FRAME, _TIME, _BOARD = ("frame",), ("time",), ("time", "y", "x")

@@ -21,7 +21,7 @@ from heatwake.stages.set_ups import conditions, repeatability
 
 __all__ = ["VERSION", "ComparisonSettings", "compare"]
 
-VERSION: Final = 5  # of the experiment too
+VERSION: Final = 6  # of the experiment too
 JOINT: Final = {
     "joint_flow_direction": "reference_flow_direction",
     "joint_flow_direction_uncertainty": "reference_flow_direction_uncertainty",

@@ -228,7 +228,9 @@ def _describe_openings(
         return
     made.coords["opening"] = session["opening"].variable
     made["opening_rise"] = ("opening", _rise_beside(session, final_map))
-    probability = role_probability(verdict.against_opposite, verdict.against_still, enough=settings.gates.weak_still)
+    probability = role_probability(
+        verdict.against_another_half, verdict.against_still, enough=settings.gates.weak_still
+    )
     made["opening_role"] = ("opening", _roles(session, verdict, probability, grid=grid))
     made["opening_role_probability"] = ("opening", np.full(made.sizes["opening"], probability))
 
@@ -260,6 +262,7 @@ def _roles(session: xr.Dataset, verdict: Verdict, probability: float, *, grid: C
 def _evidence(verdict: Verdict) -> dict[str, float | str]:
     return {
         "outcome": "physical fit",
+        "likelier_fan_sign": float(verdict.signs[0]),
         "evidence_against_opposite": verdict.against_opposite,
         "evidence_against_still_air": verdict.against_still,
         "evidence_against_uniform_wind": verdict.against_wind,
@@ -300,5 +303,5 @@ STAGE: Final = Stage(
         *REASONED,
         *LOCAL_MADE,
     ),
-    version=4,
+    version=5,
 )

@@ -36,7 +36,7 @@ class FlowSettings(Settings):
     transient_s: PositiveFloat = 120.0  # after power-on that the local estimate uses
     still_evidence: float = Field(default=55.0, gt=0)  # against still air, for a direction
     opposite_evidence: float = Field(default=25.0, gt=0)  # against the flow the other way
-    board_floor: float = Field(default=8.0, gt=0)  # [degree] least standard uncertainty of the board's direction
+    board_floor: float = Field(default=6.5, gt=0)  # [degree] least standard uncertainty of the board's direction
     part_floor: float = Field(default=10.0, gt=0)  # of a part's where the air is fast
     stray_speed: float = Field(default=0.3, ge=0)  # over the median speed: air that the openings do not tell
     blown_factor: float = Field(default=1.5, ge=1)  # on these where a fan blows in: jets, swirl, air that runs back

@@ -36,10 +36,12 @@ from heatwake.stages.flow_maps import (
 
 Array = npt.NDArray[np.float64]
 
-_UNCHANGED, _TURNED, _REVERSED, _UNTOLD = range(4)
+_UNCHANGED, _TURNED, _REVERSED, _UNTOLD, _UNDECIDED = range(5)
 _SAME_TIME: Final = 0.1  # two windows stand for the same time within this share of it
 _LEAST_TURN: Final = 15.0  # [degree] less is not called a turn
-_ABOUT_FACE: Final = 135.0  # [degree]
+_NO_MORE: Final = 45.0  # [degree] an interval that reaches no farther from 0 is of a direction that is as it was
+_RIGHT_ANGLE: Final = 90.0  # [degree] an interval all beyond it is of heat that goes into the other half
+_ABOUT_FACE: Final = 135.0  # [degree] nearer to straight back than to a right angle
 _UNLIKE_EXCHANGE: Final = 1.0  # of air that stands and air that moves: within a factor of e
 _NEAR_FAN: Final = 1.0  # of the fan's width
 HALF_KNOWN: Final = 45.0
@@ -169,8 +171,8 @@ def _fill(made: xr.Dataset, reference: xr.Dataset, verdict: Verdict, *, grid: Ce
     beside = near_fan(common) & blown
     for name, both, untold in (("board", boards, np.array(False)), ("region", regions, beside)):
         turn, spread, change = _turn(both[0], both[1])
-        made[f"{name}_flow_direction_change"][...] = turn
-        made[f"{name}_flow_direction_change_uncertainty"][...] = spread
+        made[f"{name}_flow_direction_change"][...] = np.where(untold, np.nan, turn)
+        made[f"{name}_flow_direction_change_uncertainty"][...] = np.where(untold, np.nan, spread)
         made[f"{name}_flow_change"][...] = np.where(untold, _UNTOLD, change)
 
 
@@ -218,8 +220,30 @@ def _turn(session: tuple[Array, Array], reference: tuple[Array, Array]) -> tuple
     """Return the turn (-180 to 180), its standard uncertainty, and what it is called."""
     turn = (session[0] - reference[0] + 180.0) % 360.0 - 180.0
     spread = np.hypot(session[1], reference[1])
-    change = np.where(np.abs(turn) > np.maximum(2.0 * spread, _LEAST_TURN), _TURNED, _UNCHANGED)
-    return turn, spread, np.where(np.abs(turn) >= _ABOUT_FACE, _REVERSED, change).astype(np.int8)
+    return turn, spread, name_turn(turn, spread)
+
+
+def name_turn(turn: Array, spread: Array) -> npt.NDArray[np.int8]:
+    """Return what turns are called: a word that their 95 % interval, of two standard uncertainties, leaves no doubt of.
+
+    Reversed is what lies all beyond a right angle, its middle nearer to straight back; turned what leaves 0 out, by 15
+    degrees at least; unchanged what has 0 in it, or is less, and reaches no farther than half a right angle. All else
+    is undecided, a turn that is not known not identifiable.
+
+    Examples
+    --------
+    >>> name_turn(np.array([150.0, 150.0, 40.0, 4.0, 30.0]), np.array([25.0, 65.0, 15.0, 15.0, 16.0])).tolist()
+    [2, 1, 1, 0, 4]
+    """
+    size, reach = np.abs(turn), 2.0 * spread
+    no_turn = size <= np.maximum(reach, _LEAST_TURN)
+    readings = [
+        ~np.isfinite(turn + spread),
+        (size - reach >= _RIGHT_ANGLE) & (size >= _ABOUT_FACE),
+        ~no_turn,
+        size + reach <= _NO_MORE,
+    ]
+    return np.select(readings, [_UNTOLD, _REVERSED, _TURNED, _UNCHANGED], _UNDECIDED).astype(np.int8)
 
 
 def _evidence(verdict: Verdict) -> dict[str, float]:

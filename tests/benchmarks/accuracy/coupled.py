@@ -2,7 +2,10 @@
 
 ``PYTHONPATH=tests nice python tests/benchmarks/accuracy/coupled.py [--boards 20] [--first 0] [--draws 1]`` prints a
 table (``--alone``: no pairs). Each board is recorded with its fan drawing, blowing and standing; each recording is
-judged by itself and in pairs. Gates and uncertainties were set on boards 20 to 37, so take others.
+judged by itself and in pairs. Gates and uncertainties were set on boards 20 to 37 and 60 to 68, so take others.
+
+A second table says how well the probability of the openings' roles holds: all openings of a recording have one, and
+are right or wrong together, so that each recording counts once.
 
 An arrow is a part's direction whose 95 % interval (two standard uncertainties) is narrower than +-45 degrees; it is
 wrong where it misses by more than 45. "Worst half" is the mean of the larger half of the errors.
@@ -13,6 +16,7 @@ import json
 import os
 import sys
 from concurrent.futures import ProcessPoolExecutor
+from itertools import pairwise
 from pathlib import Path
 from typing import Any, Final
 
@@ -28,6 +32,8 @@ from heatwake.stages.flow import FlowSettings, compare_flow, estimate_flow
 SETTINGS: Final = FlowSettings()
 IDENTIFIED, WEAK = 0, 1
 INLET, OUTLET, UNDECIDED = range(3)
+FAN_SIGN: Final = {"out": 1, "in": -1, "off": 0}
+BINS: Final = (0.5, 0.7, 0.9, 0.95, 0.99, 1.0)  # of the likelier role's probability
 STATES: Final[tuple[State, ...]] = ("out", "in", "off")
 PAIRS: Final = (("out", "in", (1, -1)), ("off", "out", (0, 1)), ("off", "in", (0, 1)), ("off", "off", (1, -1)))
 Record = dict[str, Any]
@@ -61,6 +67,8 @@ def _single(found: xr.Dataset, scene: Scene, truth: xr.Dataset, *, state: State)
         "status": int(last["board_flow_status"]),
         "evidence": [float(value) for value in evidence],
         "roles": roles,
+        "probability": float(found["opening_role_probability"][0]),
+        "likelier": int(found.attrs["flow_likelier_fan_sign"]) == FAN_SIGN[state],
         **_angles(last["board_flow_direction"], last["board_flow_direction_uncertainty"], truth["board_direction"]),
         "parts": _angles(
             last["region_flow_direction"], last["region_flow_direction_uncertainty"], truth["part_direction"]
@@ -106,6 +114,22 @@ def summarise(records: list[Record]) -> Table:
         table.add_column(head)
     for name in dict.fromkeys(record["name"] for record in records):
         table.add_row(name, *_row([record for record in records if record["name"] == name]))
+    return table
+
+
+def reliability(records: list[Record]) -> Table:
+    """Return how often the likelier roles are right, by their probability; of recordings with the fan running."""
+    moving = [record for record in records if "probability" in record and not record["name"].endswith("off")]
+    stated, right = (np.array([record[key] for record in moving], dtype=float) for key in ("probability", "likelier"))
+    still = [record["probability"] for record in records if record["name"] == "one: off"]
+    brier = f"Brier score {np.mean((stated - right) ** 2):.3f} (knowing nothing: 0.250)"
+    table = Table(title=f"Roles of openings, {brier}; fan standing: at most {max(still, default=np.nan):.2f} stated")
+    for head in ("probability", "recordings", "mean stated", "right"):
+        table.add_column(head)
+    for low, high in pairwise(BINS):
+        among = (stated >= low) & ((stated < high) | (high == BINS[-1]))
+        mean = f"{stated[among].mean():.3f}" if among.any() else "-"
+        table.add_row(f"{low:g} to {high:g}", str(among.sum()), mean, _share(right[among]))
     return table
 
 
@@ -161,7 +185,9 @@ def main() -> None:
             if chosen.records:
                 with chosen.records.open("a") as lines:
                     lines.writelines(json.dumps(record) + "\n" for record in made)
-    Console(width=230, file=sys.stdout).print(summarise(records))
+    console = Console(width=230, file=sys.stdout)
+    console.print(summarise(records))
+    console.print(reliability(records))
 
 
 if __name__ == "__main__":
