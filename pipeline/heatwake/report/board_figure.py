@@ -266,10 +266,11 @@ def footprints(results: xr.Dataset) -> list[tuple[str, tuple[float, float, float
     if any(key not in results for key in FOOTPRINT):
         return []
     keys = [*FOOTPRINT, *(key for key in BESIDE if key in results)]
-    values_of = {key: results[key] for key in keys}
+    values_of = {key: results[key].transpose("region", ...).to_numpy().astype(float) for key in keys}
+    numbers = {str(name): number for number, name in enumerate(results["region"].to_numpy())}
     found = []
     for name, box in region_boxes(results):
-        series = {key: values.sel(region=name).to_numpy().astype(float) for key, values in values_of.items()}
+        series = {key: values[numbers[name]] for key, values in values_of.items()}
         known = np.flatnonzero(np.isfinite(series["spread_major"]) & np.isfinite(series["drift_x"]))
         if known.size:
             found.append((name, box, {key: float(values[known[-1]]) for key, values in series.items()}))

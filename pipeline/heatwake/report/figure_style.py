@@ -119,7 +119,10 @@ class Still:
         buffer = io.BytesIO()
         self.figure.set_layout_engine("none")  # it has found its places
         with house_style():
-            self.figure.savefig(buffer, format="png", dpi=200, facecolor="white", metadata={"Software": None})
+            quick: Any = {"compress_level": 3}  # files a quarter larger, written sooner
+            self.figure.savefig(
+                buffer, format="png", dpi=200, facecolor="white", metadata={"Software": None}, pil_kwargs=quick
+            )
         yield f"{name}.png", buffer.getvalue()
 
 
