@@ -1,14 +1,20 @@
 """The command as a user meets it."""
 
+import io
+import json
+import math
+import re
 import subprocess
 import sys
 
 import pytest
 import tifffile
+from rich.console import Console
 from typer.testing import CliRunner
 
 from conftest import small_frames
 from heatwake import cli
+from heatwake.run import Progress
 
 
 def heatwake(*arguments, cwd=None):
@@ -21,6 +27,13 @@ def in_this_process(*arguments):
     done = CliRunner().invoke(cli.app, [*map(str, arguments)])
     assert isinstance(done.exception, SystemExit)  # nothing that it did not mean to raise
     return done
+
+
+def done_well(*arguments):
+    """The command in this process, where nothing goes wrong."""
+    done = CliRunner().invoke(cli.app, [*map(str, arguments)])
+    assert (done.exception, done.exit_code, done.stderr) == (None, 0, "")
+    return done.stdout
 
 
 @pytest.fixture
@@ -54,6 +67,80 @@ def test_a_run_prints_a_table_and_nothing_else_off_a_terminal(write_session, wor
     assert "not attempted" in done.stdout or "not identifiable" in done.stdout
 
 
+def test_json_is_one_object_with_what_the_tables_hold(write_session, workflow):
+    write_session(
+        '[ambient]\ndegC = 23.0\n[[regions]]\nname = "Q1"\nx_mm = 22\ny_mm = 16\nwidth_mm = 8\nheight_mm = 8\n'
+    )
+    told = json.loads(
+        done_well("run", "--json", "--no-pages", workflow(GOOD)), parse_constant=pytest.fail
+    )  # NaN is no JSON
+    assert (told["exit_code"], told["comparison"]) == (0, [])
+    assert [(one["name"], one["state"]) for one in told["outcomes"]] == [("one", "done")]
+    part = next(part for part in told["sessions"]["one"]["parts"] if part["region"] == "Q1")
+    table = (workflow("").parent / "results" / "one" / "summary.csv").read_text().splitlines()
+    row = dict(zip(table[0].split(","), next(line for line in table if line.startswith("Q1")).split(","), strict=True))
+    assert part["rise_K"] == pytest.approx(float(row["rise_K"]), abs=0.01)
+    assert part["limit_degC"] is None
+    assert told["sessions"]["one"]["heat_carried"]["from_this_recording"]["degrees"] is None
+
+
+def test_json_of_the_smaller_commands(write_session, workflow):
+    write_session("[ambient]\ndegC = 23.0\n")
+    explained = json.loads(done_well("explain", "--json", "--no-pages", workflow(GOOD)))
+    assert [one["name"] for one in explained] == ["one"]
+    assert explained[0]["why"]["rise.nc"] == ["missing"]
+    kinds = {kind["name"]: kind for kind in json.loads(done_well("surfaces", "--json"))}
+    assert kinds["solder mask"]["low"] < kinds["solder mask"]["emissivity"] < kinds["solder mask"]["high"]
+
+
+@pytest.mark.parametrize("command", ["run", "surfaces", "corners", "watch", "explain"])
+def test_every_command_has_an_example(command):
+    assert "Example: " in done_well(command, "--help")
+
+
+def test_completion_knows_commands_and_options():
+    asked = {"_HEATWAKE_COMPLETE": "complete_bash", "COMP_WORDS": "heatwake ex", "COMP_CWORD": "1"}
+    done = CliRunner().invoke(cli.app, [], prog_name="heatwake", env=asked)
+    assert done.stdout.split() == ["explain"]
+
+
+@pytest.mark.parametrize(("environment", "coloured"), [({}, True), ({"NO_COLOR": "1"}, False)])
+def test_colours_are_for_terminals_that_want_them(monkeypatch, environment, coloured):
+    monkeypatch.delenv("NO_COLOR", raising=False)
+    for name, value in ({"TERM": "xterm-256color"} | environment).items():
+        monkeypatch.setenv(name, value)
+    screen = io.StringIO()
+    Console(file=screen, force_terminal=True).print("wrong", style="red")
+    assert ("\x1b[31m" in screen.getvalue()) is coloured
+
+
+def test_a_terminal_sees_a_line_a_session_with_rate_and_time_left():
+    screen = Console(file=io.StringIO(), force_terminal=True, width=140)
+    clock = iter(math.floor(second / 2) for second in range(10_000))
+    with cli._progress(screen, quiet=False) as progress:
+        progress.disable = False
+        progress.get_time = lambda: float(next(clock))
+        lines = {}
+        for done in range(8):
+            for name in ("one", "two"):
+                cli._show_step(progress, lines, Progress(name, "rise.nc", done, 40))
+        text = screen_text(progress)
+        assert len(text) == 2
+        assert all(
+            f"{name}: rise.nc" in line and "7/40" in line for name, line in zip(("one", "two"), text, strict=True)
+        )
+        assert all(re.search(r"\d\.\d/s", line) for line in text)
+        assert all(len(re.findall(r"\d:\d\d:\d\d", line)) == 2 for line in text)  # so far, and left
+        cli._show_step(progress, lines, Progress("one", "flow.nc", 0, 1))
+        assert "one: flow.nc" in screen_text(progress)[0]
+
+
+def screen_text(progress):
+    screen = Console(file=io.StringIO(), width=140)
+    screen.print(progress.make_tasks_table(progress.tasks))
+    return screen.file.getvalue().splitlines()
+
+
 def test_quiet_is_quiet(write_session, workflow):
     write_session("[ambient]\ndegC = 23.0\n")
     done = heatwake("run", "--quiet", "--no-pages", workflow(GOOD))
@@ -68,6 +155,8 @@ def test_quiet_is_quiet(write_session, workflow):
         (GOOD + "[baseline]\nquiet = 3\n", "baseline.quiet is an unknown key, did you mean quiet_s?"),
         (GOOD + "[cadence]\nanalysis_s = -1\n", "cadence.analysis_s is -1, must be more than 0"),
         (GOOD + 'reference = "two"\n', "reference is 'two', must be one of one"),
+        (GOOD + '[movie]\nbeside = "two"\n', "movie.beside is 'two', must be left out: there is one session only"),
+        (GOOD + "[movie]\nduration_s = 0\n", "movie.duration_s is 0, must be 1.0 or more"),
         ('title = "a"\nsessions = []\nresults = "r"\n', "sessions is []"),
         ('title = "a"\nsessions = ["none/*"]\nresults = "r"\n', "without a match"),
         ('title = "a"\nsessions = ["gone"]\nresults = "r"\n', "session.toml is missing, must be a TOML file"),

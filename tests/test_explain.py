@@ -445,7 +445,10 @@ def quick_pages(monkeypatch):
     """Pages without content, for which files are written is all that counts here."""
     monkeypatch.setattr(outputs, "session_page", lambda *_, **__: "a page")
     monkeypatch.setattr(outputs, "comparison_page", lambda *_, **__: "a page")
-    monkeypatch.setattr("heatwake.run.sessions.write_movie", lambda path, *_, **__: results.write_text(path, "a movie"))
+    for place in ("sessions", "comparison"):
+        monkeypatch.setattr(
+            f"heatwake.run.{place}.write_movie", lambda path, *_, **__: results.write_text(path, "a movie")
+        )
 
 
 @pytest.mark.usefixtures("quick_pages")

@@ -7,12 +7,14 @@ import shutil
 import sys
 from pathlib import Path
 
+import av
 import netCDF4
 import numpy as np
 import pytest
 import xarray as xr
 
 from conftest import ROOT, SAMPLES
+from heatwake import plot
 from heatwake.kernels.alignment import pose_matrix
 from heatwake.run import Finished, Outcome, run_workflow
 from heatwake.scene import simulate
@@ -45,7 +47,7 @@ def whole(tmp_path_factory):
     folder = tmp_path_factory.mktemp("run")
     text = (ROOT / "workflows" / "fan_direction.toml").read_text()
     text = text.replace('"../sample_frames', f'"{SAMPLES.as_posix()}').replace("../results/fan_direction", "results")
-    (folder / "workflow.toml").write_text(text)
+    (folder / "workflow.toml").write_text(f"{text}\n[movie]\nduration_s = 2.0\n")
     return finish(folder / "workflow.toml")
 
 
@@ -247,10 +249,36 @@ def test_pages_movie_and_journal_stand(whole):
     for session in SESSIONS:
         assert (whole.results / session / "report.html").stat().st_size > 10_000
         assert (whole.results / session / "airflow.mp4").stat().st_size > 10_000
+        for name in ("rise", "spread", "curves", "heating", "budget", "quality"):
+            for kind in ("svg", "png"):
+                assert (whole.results / session / "figures" / f"{name}.{kind}").stat().st_size > 2_000
     assert "fan_in" in (whole.results / "comparison.html").read_text()
+    assert len(list((whole.results / "figures").iterdir())) == 10  # one of all, two of each of two sessions; two forms
+    with av.open(str(whole.results / "comparison.mp4")) as film:
+        stream = film.streams.video[0]
+        assert (stream.width, stream.height, stream.frames) == (1920, 600, 30)
+    # small enough for a letter: pages of 15 MB, films of 20; what draws in the browser is 1 MB of a page
+    pages = [path.stat().st_size for path in whole.results.rglob("*.html")]
+    assert len(pages) == 4
+    assert max(pages) < 8e6  # half of what is allowed: real maps hold more than these
+    assert max(path.stat().st_size for path in whole.results.rglob("*.mp4")) < 20e6
     journal = json.loads((whole.results / "run.json").read_text())
     assert journal["failed"] == []
     assert [row["name"] for row in journal["outcomes"]] == [*SESSIONS, "comparison"]
+
+
+def test_what_a_page_shows_can_be_drawn_by_one_call(whole):
+    results, flow = plot.read(SAMPLES / "fan_out", whole.results / "fan_out")
+    axes = plot.rise(results, flow=flow, width=5.0)
+    assert {"Q1", "HS1"} <= {text.get_text() for text in axes.texts}
+    drawn = np.ma.filled(axes.images[0].get_array().astype(float), np.nan)
+    assert np.nanmax(drawn) == pytest.approx(float(results["temperature_rise"][-12:].mean("time").max()), abs=1.0)
+    assert plot.quality(results).get_ylabel() == "frames"
+    assert plot.spread(results).images
+    compared = plot.read_comparison(whole.results)
+    assert plot.difference(compared, "fan_in", reference=results).images
+    with pytest.raises(ValueError, match=r"no 'fan_up' \(there are fan_in, fan_in_left_covered\)"):
+        plot.difference(compared, "fan_up", reference=results)
 
 
 def test_a_second_run_finds_everything_up_to_date(whole):

@@ -254,8 +254,8 @@ def test_pages_escape_titles_and_part_names():
     page = session_page(
         session, flow=flow, title=f"</title>{SCRIPT}", settings={"a": SCRIPT}, provenance={SCRIPT: SCRIPT}
     )
-    assert "<script" not in page
-    assert "<img" not in page
+    assert SCRIPT not in page
+    assert "<img" not in re.sub(r"<script>.*?</script>", "", page, flags=re.DOTALL)
     assert "&lt;script&gt;" in page
     assert page.count("</title>") == 1 + page.count("<title id")  # the page's own, and one of each figure
 
@@ -268,7 +268,7 @@ def test_comparison_pages_escape_titles_and_names():
     named = [one.assign_coords(region=[SCRIPT, "b"]) for one in (first, second)]
     sessions = dict(zip(("fan_out", "fan_in"), named, strict=True))
     page = outputs.comparison_page(made, sessions, {}, title=f"</title>{SCRIPT}")
-    assert "<script" not in page
+    assert SCRIPT not in page
     assert "&lt;script&gt;" in page
 
 

@@ -7,13 +7,23 @@ import sys
 from collections.abc import Generator, Iterator, Mapping
 from contextlib import closing, contextmanager
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated
+from typing import TYPE_CHECKING, Annotated, Any
 
 import numpy as np
 import typer
 import xarray as xr
 from rich.console import Console
-from rich.progress import BarColumn, MofNCompleteColumn, Progress, TaskID, TextColumn, TimeElapsedColumn
+from rich.progress import (
+    BarColumn,
+    MofNCompleteColumn,
+    Progress,
+    ProgressColumn,
+    Task,
+    TaskID,
+    TextColumn,
+    TimeElapsedColumn,
+    TimeRemainingColumn,
+)
 from rich.table import Table
 from rich.text import Text
 
@@ -26,13 +36,19 @@ if TYPE_CHECKING:
     from heatwake.run.watch import Event as WatchEvent
     from heatwake.run.watch import Waiting
 
+AsJson = Annotated[bool, typer.Option("--json", help="What was found as one JSON object, in place of text.")]
+
 app = typer.Typer(
     add_completion=True,
     no_args_is_help=True,
     pretty_exceptions_enable=False,
     rich_markup_mode=None,
     help="Numbers from thermal recordings of fan-cooled electronics seen through a film lid.",
-    epilog="Exit codes: 0 all done; 1 some sessions failed; 2 wrong command, workflow or session; 130 interrupted.",
+    epilog=(
+        "Example: heatwake run workflows/fan_direction.toml. "
+        "Exit codes: 0 all done; 1 some sessions failed; 2 wrong command, workflow or session; 130 interrupted. "
+        "NO_COLOR in the environment turns colours off."
+    ),
 )
 
 
@@ -55,6 +71,9 @@ def run(
     workflow: Annotated[Path, typer.Argument(help="Workflow file (TOML): sessions, settings, reference, results.")],
     *,
     quiet: Annotated[bool, typer.Option("--quiet", "-q", help="No progress and no tables; errors only.")] = False,
+    as_json: Annotated[
+        bool, typer.Option("--json", help="What was found as one JSON object in place of tables, at the end.")
+    ] = False,
     workers: Annotated[
         int | None,
         typer.Option("--workers", min=0, help="Worker processes here; 0: none, all in this process. By default a few."),
@@ -79,14 +98,19 @@ def run(
     try:
         events = _events(workflow, workers, scheduler, tls=(tls_ca, tls_cert, tls_key), pages=not no_pages)
         with closing(events):  # at once, and its workers with it
-            code = _run(events, quiet=quiet, errors=errors)
+            finished = _run(events, quiet=quiet, errors=errors)
+        if as_json:
+            _print_json(_finished_as_json(finished))
+        elif not quiet:
+            _show_results(finished)
+        _show_failures(finished, errors)
     except HeatwakeError as error:
         errors.print(f"heatwake: {error}", style="red", markup=False, highlight=False, soft_wrap=True)
         raise typer.Exit(1 if isinstance(error, ClusterError) else 2) from None
     except KeyboardInterrupt:
         errors.print("heatwake: interrupted; the same command resumes", markup=False, highlight=False)
         raise typer.Exit(130) from None
-    raise typer.Exit(code)
+    raise typer.Exit(finished.exit_code)
 
 
 def _events(
@@ -108,27 +132,52 @@ def _events(
     return run_workflow(workflow, workers=workers, scheduler=scheduler, pages=pages, security=security)
 
 
-def _run(events: "Generator[Event, None, None]", *, quiet: bool, errors: Console) -> int:
+def _run(events: "Generator[Event, None, None]", *, quiet: bool, errors: Console) -> "Finished":
     from heatwake.run import Finished, Outcome
     from heatwake.run import Progress as Step
 
     finished: Finished | None = None
+    tasks: dict[str, tuple[str, TaskID]] = {}  # a line a session that is at work: its file, and the line
     with _progress(errors, quiet=quiet) as progress:
-        task = progress.add_task("starting", total=None)
         for event in events:
             if isinstance(event, Step):
-                progress.update(task, description=f"{event.session}: {event.file}")
-                progress.update(task, total=event.total, completed=event.done)
+                _show_step(progress, tasks, event)
             elif isinstance(event, Outcome):
-                _show_outcome(progress, task, event, quiet=quiet)
+                if event.name in tasks:
+                    progress.remove_task(tasks.pop(event.name)[1])
+                _show_outcome(progress, event, quiet=quiet)
             else:
                 finished = event
     if finished is None:
         raise RuntimeError("the run ended without an end")
-    if not quiet:
-        _show_results(finished)
-    _show_failures(finished, errors)
-    return finished.exit_code
+    return finished
+
+
+def _show_step(progress: Progress, tasks: dict[str, tuple[str, TaskID]], step: Any) -> None:
+    """Show a session's step on its line; rate and time left are those of the file at work."""
+    file, line = tasks.get(step.session, ("", None))
+    if line is None:
+        line = progress.add_task(step.session, total=step.total)
+    if file != step.file:
+        progress.reset(line, description=f"{step.session}: {step.file}", total=step.total)
+    progress.update(line, total=step.total, completed=step.done)
+    tasks[step.session] = (step.file, line)
+
+
+def _finished_as_json(finished: "Finished") -> dict[str, Any]:
+    from heatwake.report.as_json import found_in
+
+    outcomes = [
+        {"name": one.name, "state": one.state, "seconds": round(one.seconds, 3), "reason": one.reason}
+        | {"warnings": list(one.warnings)}
+        for one in finished.outcomes
+    ]
+    about = {"results": str(finished.results.resolve()), "exit_code": finished.exit_code, "outcomes": outcomes}
+    return about | found_in(finished.sessions, finished.flows, finished.comparison)
+
+
+def _print_json(content: Any) -> None:
+    typer.echo(json.dumps(content, indent=2, ensure_ascii=False, allow_nan=False))
 
 
 def _show_failures(finished: "Finished", errors: Console) -> None:
@@ -140,18 +189,24 @@ def _show_failures(finished: "Finished", errors: Console) -> None:
         errors.print(retry, markup=False, highlight=False, soft_wrap=True)
 
 
+class _Rate(ProgressColumn):
+    """How fast the file at work gets on."""
+
+    def render(self, task: Task) -> Text:
+        return Text(f"{task.speed:.1f}/s" if task.speed and (task.total or 0) > 3 else "", style="dim")
+
+
 def _progress(console: Console, *, quiet: bool) -> Progress:
-    task = TextColumn("{task.description:<34}", markup=False)
-    columns = (task, BarColumn(), MofNCompleteColumn(), TimeElapsedColumn())
+    name = TextColumn("{task.description:<34}", markup=False)
+    columns = (name, BarColumn(), MofNCompleteColumn(), _Rate(), TimeElapsedColumn(), TimeRemainingColumn())
     return Progress(*columns, console=console, transient=True, disable=quiet or not sys.stderr.isatty())
 
 
-def _show_outcome(progress: Progress, task: TaskID, outcome: object, *, quiet: bool) -> None:
+def _show_outcome(progress: Progress, outcome: object, *, quiet: bool) -> None:
     from heatwake.run import Outcome
 
     if not isinstance(outcome, Outcome) or quiet or outcome.state == "failed":
         return
-    progress.update(task, description=f"{outcome.name}: {outcome.state}")
     for warning in outcome.warnings:
         progress.console.print(f"{outcome.name}: {warning}", markup=False, highlight=False, soft_wrap=True)
 
@@ -216,13 +271,17 @@ def _comparison_lines(comparison: xr.Dataset) -> list[str]:
 
 
 @app.command(epilog='Example: emissivity = "anodised aluminium" in session.toml, or in the column emissivity of parts')
-def surfaces() -> None:
+def surfaces(*, as_json: AsJson = False) -> None:
     """List common surfaces whose name may stand for an emissivity, with its spread and who says so.
 
     What is used is the middle of the bounds; half their distance over root 3 is the standard uncertainty.
     """
     from heatwake.schema.surfaces import SURFACES
 
+    if as_json:
+        keys = ("name", "emissivity", "uncertainty", "low", "high", "source")
+        _print_json([{key: getattr(kind, key) for key in keys} for kind in SURFACES])
+        return
     table = Table()
     for heading in ("surface", "emissivity", "± (k=1)", "bounds", "source"):
         of_number = heading in {"emissivity", "± (k=1)"}
@@ -241,6 +300,7 @@ def corners(
         Path | None,
         typer.Option("--output", "-o", help="Picture to write (PNG). By default SESSION-corners.png, here."),
     ] = None,
+    as_json: AsJson = False,
 ) -> None:
     """Propose the board's corners in SESSION: a picture to check them on, and the line to copy into session.toml.
 
@@ -253,6 +313,11 @@ def corners(
     logging.getLogger("heatwake").addHandler(logging.NullHandler())
     with _errors_in_one_line("interrupted; nothing was changed"):
         found = propose_corners(session, output=output)
+    if as_json:
+        from heatwake.report.as_json import plain
+
+        _print_json(plain(found))
+        raise typer.Exit(0 if found.line else 1)
     typer.echo(f"picture: {found.picture}")
     if found.line:
         typer.echo(f"board outline found, confidence {found.confidence}, ± {found.uncertainty:.1f} px (k=1); check:")
@@ -278,6 +343,7 @@ def watch(
     no_pages: Annotated[
         bool, typer.Option("--no-pages", help="As for heatwake run: data sets and tables only.")
     ] = False,
+    quiet: Annotated[bool, typer.Option("--quiet", "-q", help="Tell of failures only.")] = False,
 ) -> None:
     """Do each session that appears in FOLDER once it is complete, one at a time, with the settings of WORKFLOW.
 
@@ -293,11 +359,11 @@ def watch(
     with _errors_in_one_line("interrupted; the same command goes on where it was"):
         events = watch_folder(folder, workflow, settle=settle, once=once, pages=not no_pages)
         with closing(events):
-            failed = _watch(events)
+            failed = _watch(events, quiet=quiet)
     raise typer.Exit(1 if failed else 0)
 
 
-def _watch(events: "Generator[WatchEvent, None, None]") -> bool:
+def _watch(events: "Generator[WatchEvent, None, None]", *, quiet: bool) -> bool:
     """Show what a watch yields; tell whether a session failed."""
     from heatwake.run import Outcome
     from heatwake.run.watch import Waiting
@@ -306,16 +372,16 @@ def _watch(events: "Generator[WatchEvent, None, None]") -> bool:
     at_work = ""
     for event in events:
         if not isinstance(event, Outcome | Waiting):
-            if event.session != at_work:
+            if event.session != at_work and not quiet:
                 typer.echo(f"{event.session}: started")
             at_work = event.session
             continue
         at_work = ""
         if isinstance(event, Outcome):
             (failed.add if event.state == "failed" else failed.discard)(event.name)
-            for line in _outcome_lines(event):
+            for line in _outcome_lines(event) if event.state == "failed" or not quiet else ():
                 typer.echo(line, err=event.state == "failed")
-        else:
+        elif not quiet:
             typer.echo(_waiting_line(event))
     return bool(failed)
 
@@ -340,6 +406,7 @@ def explain(
     no_pages: Annotated[
         bool, typer.Option("--no-pages", help="As for heatwake run: data sets and tables only.")
     ] = False,
+    as_json: AsJson = False,
 ) -> None:
     """Say what heatwake run WORKFLOW would make and why, without making it.
 
@@ -347,6 +414,10 @@ def explain(
     """
     from heatwake.run.explain import explain_workflow
 
+    if as_json:
+        with _errors_in_one_line("interrupted; nothing was changed"):
+            _print_json([_explained_as_json(one) for one in explain_workflow(workflow, pages=not no_pages)])
+        return
     made = 0
     with _errors_in_one_line("interrupted; nothing was changed"):
         for explained in explain_workflow(workflow, pages=not no_pages):
@@ -355,6 +426,11 @@ def explain(
                 typer.echo(line)
     files = "1 file" if made == 1 else f"{made} files"
     typer.echo(f"{files} would be made." if made else "Nothing would be made.")
+
+
+def _explained_as_json(explained: "Explained") -> dict[str, Any]:
+    reasons = {file: list(found) for file, found in explained.reasons.items()}
+    return {"name": explained.name, "problem": explained.problem, "to_make": list(explained.to_make), "why": reasons}
 
 
 def _explanation(explained: "Explained") -> list[str]:

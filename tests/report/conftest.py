@@ -20,6 +20,12 @@ def small(charger: xr.Dataset) -> xr.Dataset:
 
 
 @pytest.fixture(scope="session")
+def plain(small: xr.Dataset) -> xr.Dataset:
+    """The same without what most figures show: for tests of one sentence or figure of a page."""
+    return small.drop_dims(["frame", "spread_time", "budget_input"])
+
+
+@pytest.fixture(scope="session")
 def told(charger: xr.Dataset) -> xr.Dataset:
     return charger_results.flow(charger)
 

@@ -76,6 +76,7 @@ def test_the_page_shows_an_experiment_beside_the_pairs(reference):
         settings={},
         provenance={},
         experiment=made.assign_attrs(design=json.dumps(about)),
+        explore=False,
     )
     assert "All sessions as one experiment" in page
     assert "Over 4 sessions" in page

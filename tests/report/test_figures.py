@@ -1,16 +1,21 @@
 """Figures: what they show, and their way into a page."""
 
+from xml.etree import ElementTree
+
+import cv2
 import numpy as np
 import pytest
 import xarray as xr
 from hypothesis import given
 from hypothesis import strategies as st
 
+from heatwake import plot
 from heatwake.report import figure_style as style
 from heatwake.report.board_figure import footprints, rise_figure
 from heatwake.report.curves_figure import curves_figure, events, frame_counts, quality_figure, spread_apart
 from heatwake.report.difference_figure import difference_figure
 from heatwake.report.maps import extent, final_rise, highest
+from heatwake.report.page import two_forms
 from report import charger_results
 
 
@@ -116,3 +121,58 @@ def test_figures_stand_for_parts_that_were_never_seen(charger: xr.Dataset) -> No
     with style.house_style():
         assert "<svg" in svg(curves_figure(blind))
         assert "<svg" in svg(quality_figure(lost))
+
+
+def test_figures_as_files_are_the_same_for_the_same_results(small: xr.Dataset, told: xr.Dataset) -> None:
+    twice = [two_forms(lambda width: rise_figure(small, told, width=width), name="rise", alt="a") for _ in range(2)]
+    first, again = (dict(forms["still"].files("rise")) for forms in twice)
+    assert list(first) == ["rise.svg", "rise.png"]
+    assert first == again
+    svg_file, png_file = first["rise.svg"], first["rise.png"]
+    root = ElementTree.fromstring(svg_file.decode().partition("?>")[2])  # noqa: S314
+    assert root.tag == "{http://www.w3.org/2000/svg}svg"
+    assert b"var(--" not in svg_file  # its colours are its own, not a page's
+    picture = cv2.imdecode(np.frombuffer(png_file, np.uint8), cv2.IMREAD_COLOR)
+    assert picture.shape[1] == 1800  # 9 inches
+    assert (picture[:3] == 255).all()  # on white
+    for word in (b"Software", b"Creation Time", b"matplotlib"):
+        assert word not in png_file
+
+
+@pytest.mark.parametrize("name", ["heating", "budget", "film", "thermocouples", "spread", "settling"])
+def test_what_cannot_be_drawn_is_said(charger: xr.Dataset, name: str) -> None:
+    bare = charger.drop_dims(["region", "frame", "spread_time"])
+    with pytest.raises(ValueError, match="these results hold no"):
+        getattr(plot, name)(bare)
+
+
+def test_settling_is_drawn_in_seconds(small: xr.Dataset) -> None:
+    shape = (small.sizes["y"], small.sizes["x"])
+    constants = xr.DataArray(np.linspace(20.0, 80.0, shape[0] * shape[1]).reshape(shape), dims=("y", "x"))
+    axes = plot.settling(small.assign(rise_time_constant=constants), width=5.0)
+    shown = axes.images[0].get_array()
+    assert np.allclose(np.asarray(shown), constants)
+    assert "time constant, s" in [one.get_xlabel() for one in axes.figure.axes]
+
+
+def test_changes_stand_on_one_scale_each_with_its_openings(small: xr.Dataset, told: xr.Dataset) -> None:
+    other = charger_results.session(direction=180.0, factor=1.12).isel(region=[1, 2])
+    one = charger_results.compared(small, other)
+    two = xr.concat([one, one.assign_coords(session=["again"])], dim="session")
+    sessions = {"fan_out": small, "fan_in": other, "again": other}
+    first = plot.changes(two, sessions, flows={"again": told})
+    boards = [axes for axes in first.figure.axes if axes.images]
+    assert [axes.get_title(loc="left") for axes in boards] == ["fan_in less fan_out", "again less fan_out"]
+    assert boards[0].images[0].get_clim() == boards[1].images[0].get_clim()
+    texts = [[text.get_text() for text in axes.texts] for axes in boards]
+    assert any("role undecided" in text for text in texts[0])  # nothing is told of its flow
+    assert any("inlet" in text for text in texts[1])
+    with pytest.raises(ValueError, match="these results hold no again among"):
+        plot.changes(two, {"fan_out": small, "fan_in": other})
+
+
+def test_one_call_draws_curves_for_a_notebook(small: xr.Dataset) -> None:
+    axes = plot.curves(small, width=5.0)
+    assert axes.get_ylabel() == "rise over ambient, K"
+    assert axes.figure.get_facecolor() == (1.0, 1.0, 1.0, 1.0)  # not clear, as in pages
+    assert len(axes.get_lines()) >= 2

@@ -44,7 +44,7 @@ def test_without_a_place_to_trust_there_is_no_picture(film):
     assert not has_film_map(film.assign(pair_trust=film["pair_trust"] * 0 + CREASE))
 
 
-def test_the_page_shows_it(film, small, told):
-    ways = {"flow": told, "title": "Charger", "settings": {}, "provenance": {}}
-    assert "place by place" not in session_page(small, **ways)
-    assert "The film, place by place" in session_page(small.merge(film), **ways)
+def test_the_page_shows_it(film, plain, page):
+    ways = {"flow": None, "title": "Charger", "settings": {}, "provenance": {}, "explore": False}
+    assert "place by place" not in page
+    assert "The film, place by place" in session_page(plain.merge(film), **ways)

@@ -8,7 +8,7 @@ import xarray as xr
 
 from heatwake.report.figure_style import RISE_COLOURS
 from heatwake.report.maps import extent
-from heatwake.report.movie_frames import airflow_frames
+from heatwake.report.movie_frames import airflow_frames, side_by_side_frames
 from heatwake.report.streaks import Streaks
 from report import charger_results
 
@@ -89,3 +89,19 @@ def test_map_that_was_not_seen_is_grey_and_the_film_goes_on(charger: xr.Dataset,
     frame = list(airflow_frames(charger.assign(temperature_rise=rise), told, frames=2, size=(320, 200)))[-1]
     middle = frame[95:105, 120:140].astype(int)
     assert np.median(np.ptp(middle, axis=-1)) < 30
+
+
+def test_side_by_side_shares_clock_and_scale(charger: xr.Dataset, told: xr.Dataset) -> None:
+    # The second is the first, begun 30 s later on its own clock and half as warm.
+    late = charger.assign(temperature_rise=charger["temperature_rise"] / 2, power_on=charger["power_on"] + 30.0)
+    late = late.assign_coords(elapsed=charger["elapsed"] + 30.0)
+    pictures = list(side_by_side_frames({"a": charger, "b": late}, {"a": told}, frames=3, size=(640, 400)))
+    assert {picture.shape for picture in pictures} == {(400, 1280, 3)}
+    left, right = pictures[-1][:, :640].astype(int), pictures[-1][:, 640:].astype(int)
+    clock = np.s_[20:44, 540:]  # the same digits at the same place
+    assert np.array_equal(left[clock], right[clock])
+    assert left[clock].max() > 200
+    warmth = [(half[..., 0] - half[..., 2] > 60).sum() for half in (left, right)]
+    assert warmth[1] < 0.2 * warmth[0]
+    alone = list(airflow_frames(late, told, frames=3, size=(640, 400)))[-1].astype(int)
+    assert (alone[..., 0] - alone[..., 2] > 60).sum() > 2 * warmth[1]  # brighter on a scale of its own

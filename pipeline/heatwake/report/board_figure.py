@@ -34,12 +34,13 @@ _ROLE_COLOURS: Final = {"inlet": style.INLET, "outlet": style.OUTLET, "undecided
 
 
 def rise_figure(results: xr.Dataset, flow: xr.Dataset | None, *, width: float = 9.0) -> Figure:
-    """Return the final rise with parts, openings and direction arrows; no arrow where no direction can be told."""
+    """Return the final rise with parts, footprints, openings and arrows; no arrow where no direction can be told."""
     rise = final_rise(results)
     figure, axes = _board_axes(results, width=width)
     picture = draw_map(axes, results, rise, limits=(0.0, highest(rise)), colours=style.RISE_COLOURS)
     style.colour_bar(figure, axes, picture, label="rise over ambient, K", below=width < 6)
     draw_arrows(axes, results, flow)
+    outline_footprints(axes, results)
     draw_parts(axes, results, names=True, small=width < 6)
     draw_openings(axes, results, flow, small=width < 6)
     return figure
@@ -186,28 +187,34 @@ def _opening_label(axes: Axes, place: Array, outward: Array, text: str, *, role:
     )
 
 
-def draw_arrows(axes: Axes, results: xr.Dataset, flow: xr.Dataset | None) -> None:
-    """Draw where heat is carried: arrows that fade with falling confidence, none where it cannot be told."""
+def draw_arrows(
+    axes: Axes, results: xr.Dataset, flow: xr.Dataset | None, *, dark: bool = False, most: int = _ARROWS
+) -> None:
+    """Draw where heat is carried: arrows that fade with falling confidence, none where it cannot be told.
+
+    They are white with a shade; ``dark`` the other way round, for maps whose middle is white. ``most`` stand along the
+    longer side.
+    """
     degrees, confidence = arrow_field(flow, board_direction(flow).window)
     if flow is None or not np.isfinite(degrees).any():
         return
-    rows, columns = _arrow_places(flow, degrees)
+    rows, columns = _arrow_places(flow, degrees, most=most)
     x, y = flow["x"].to_numpy()[columns], flow["y"].to_numpy()[rows]
     angle, alpha = np.radians(degrees[rows, columns]), 0.25 + 0.75 * confidence[rows, columns]
     left, right, bottom, top = extent(results)
-    length = 0.7 * max(right - left, top - bottom) / _ARROWS
+    length = 0.7 * max(right - left, top - bottom) / most
     steps = np.cos(angle) * length, np.sin(angle) * length
     shape: dict[str, Any] = {"angles": "xy", "scale_units": "xy", "scale": 1.0, "pivot": "mid", "zorder": 5}
     shape |= {"headwidth": 4.6, "headlength": 4.8, "headaxislength": 4.2, "width": 0.0036, "linewidth": 0.5}
-    white, shade = mpl.colors.to_rgb(style.ON_MAP), mpl.colors.to_rgb(style.ON_MAP_SHADE)
-    edges = [(*shade, 0.7 * a) for a in alpha]
-    axes.quiver(x, y, *steps, facecolor=[(*white, a) for a in alpha], edgecolor=edges, **shape)
+    face, edge = (mpl.colors.to_rgb(colour) for colour in (style.ON_MAP, style.ON_MAP_SHADE)[:: -1 if dark else 1])
+    edges = [(*edge, 0.7 * a) for a in alpha]
+    axes.quiver(x, y, *steps, facecolor=[(*face, a) for a in alpha], edgecolor=edges, **shape)
 
 
-def _arrow_places(flow: xr.Dataset, degrees: Array) -> tuple[npt.NDArray[np.intp], npt.NDArray[np.intp]]:
+def _arrow_places(flow: xr.Dataset, degrees: Array, *, most: int) -> tuple[npt.NDArray[np.intp], npt.NDArray[np.intp]]:
     """Return rows and columns of the cells that carry an arrow: spread evenly, only where a direction is told."""
     left, right, bottom, top = extent(flow)
-    step = max(right - left, top - bottom) / _ARROWS
+    step = max(right - left, top - bottom) / most
     across, down = max(1, round((right - left) / step)), max(1, round((top - bottom) / step))
     columns = np.unique(((np.arange(across) + 0.5) / across * degrees.shape[1]).astype(int))
     rows = np.unique(((np.arange(down) + 0.5) / down * degrees.shape[0]).astype(int))
@@ -223,20 +230,7 @@ def draw_footprints(axes: Axes, results: xr.Dataset, *, small: bool = False) -> 
         cut = row["spread_cut"] == 1
         casing = () if cut else ((style.ON_MAP_SHADE, 3.0),)
         for colour, line in (*casing, (style.ON_MAP, 1.0 if cut else 1.5)):
-            axes.add_patch(
-                Ellipse(
-                    centre,
-                    2 * row["spread_major"],
-                    2 * row["spread_minor"],
-                    angle=float(np.nan_to_num(row["spread_orientation"])),  # a round one has none
-                    fill=False,
-                    edgecolor=colour,
-                    linewidth=line,
-                    linestyle=(0, (4, 3)) if cut else "-",
-                    alpha=0.7 if cut else 1.0,
-                    zorder=5,
-                )
-            )
+            _ellipse(axes, centre, row, colour=colour, line=line)
             if is_drawn_aside(row):
                 ends = [x, centre[0]], [y, centre[1]]
                 axes.plot(*ends, color=colour, linewidth=line, alpha=0.7 if cut else 1.0, zorder=5)
@@ -244,15 +238,39 @@ def draw_footprints(axes: Axes, results: xr.Dataset, *, small: bool = False) -> 
         label_on_map(axes, x, y + high / 2, name, small=small)
 
 
+def outline_footprints(axes: Axes, results: xr.Dataset) -> None:
+    """Draw the footprints thinly, to lie among other marks."""
+    for _, (x, y, _, _), row in footprints(results):
+        _ellipse(axes, (x + row["drift_x"], y + row["drift_y"]), row, colour=style.ON_MAP, line=0.9)
+
+
+def _ellipse(axes: Axes, centre: tuple[float, float], row: Mapping[str, float], *, colour: str, line: float) -> None:
+    cut = row["spread_cut"] == 1
+    shape = Ellipse(
+        centre,
+        2 * row["spread_major"],
+        2 * row["spread_minor"],
+        angle=float(np.nan_to_num(row["spread_orientation"])),  # a round one has none
+        fill=False,
+        edgecolor=colour,
+        linewidth=line,
+        linestyle=(0, (4, 3)) if cut else "-",
+        alpha=0.7 if cut else 1.0,
+        zorder=5,
+    )
+    axes.add_patch(shape)
+
+
 def footprints(results: xr.Dataset) -> list[tuple[str, tuple[float, float, float, float], dict[str, float]]]:
     """Return each region whose footprint is known: name, box, and the last values of spread and drift."""
     if any(key not in results for key in FOOTPRINT):
         return []
     keys = [*FOOTPRINT, *(key for key in BESIDE if key in results)]
-    values_of = {key: results[key] for key in keys}
+    values_of = {key: results[key].transpose("region", ...).to_numpy().astype(float) for key in keys}
+    numbers = {str(name): number for number, name in enumerate(results["region"].to_numpy())}
     found = []
     for name, box in region_boxes(results):
-        series = {key: values.sel(region=name).to_numpy().astype(float) for key, values in values_of.items()}
+        series = {key: values[numbers[name]] for key, values in values_of.items()}
         known = np.flatnonzero(np.isfinite(series["spread_major"]) & np.isfinite(series["drift_x"]))
         if known.size:
             found.append((name, box, {key: float(values[known[-1]]) for key, values in series.items()}))

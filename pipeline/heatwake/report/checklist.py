@@ -3,14 +3,18 @@
 After ISO/IEC 17025:2017, 7.8.2 and 7.8.3, and ISO 18434-1, in our own words.
 """
 
+from datetime import date
 from typing import Final
 
 import numpy as np
 import xarray as xr
 
+from heatwake import __version__
 from heatwake.report.answers import conditions
+from heatwake.report.curves_figure import frame_counts
 from heatwake.report.parts import COVERAGE, final_ambient
 from heatwake.report.words import count, number
+from heatwake.schema.report import Instrument, Report
 
 CAUTIONS: Final = (
     (
@@ -59,33 +63,90 @@ def decision_rule() -> str:
     )
 
 
-def report_items(results: xr.Dataset, *, criterion: str) -> list[tuple[str, str | None]]:
-    """Return the items of a test report; None where this report has nothing to say."""
-    stated = conditions(results)
+def report_items(results: xr.Dataset, *, criterion: str, stated: Report | None = None) -> list[tuple[str, str | None]]:
+    """Return the items of a test report; None where neither the results nor the session file say anything."""
+    told = stated or Report()
+    serial = ("serial number", told.serial)
+    number_of_report = [("Report number", told.number)] if told.number else []
     return [
-        ("Item: identity, revision, serial number", None),
-        ("Item: condition and configuration", _stated(stated)),
-        ("Laboratory, place, customer", None),
-        ("Operator and qualification", None),
-        ("Date and time of the test", _clock(results)),
-        ("Camera: type and serial number", None),
+        *number_of_report,
+        ("Question that the test is to answer", told.question),
+        ("Limits, and the highest ambient they hold at", _limits(results)),
+        ("Method", told.method),
+        ("Item: identity, revision, serial number", _joined(told.item, ("revision", told.revision), serial)),
+        ("Item: condition and configuration", _joined(told.configuration, ("", _stated(conditions(results))))),
+        ("Laboratory, place, customer", _joined(told.laboratory, ("", told.place), ("for", told.customer))),
+        ("Operator and qualification", _joined(told.operator, ("", told.qualification))),
+        ("Date and time of the test", _clock(results) or _date(told.tested)),
+        ("Dates: item received, report issued", _dates(told)),
+        ("Camera: type, serial number, calibration", _instrument(told.camera)),
         ("Camera: band, noise, stated accuracy", _camera(results)),
-        ("Camera: calibration date", None),
-        ("Lens and distance", None),
+        ("Lens and distance", _joined(told.lens, ("at", f"{told.distance_mm:g} mm" if told.distance_mm else None))),
         ("Board in the picture: scale, lens, fit of known points", _board(results)),
-        ("Ambient sensor and its calibration", None),
+        ("Ambient sensor and its calibration", _instrument(told.ambient_sensor)),
+        *((f"Instrument: {one.name}", _instrument(one, named=True)) for one in told.instruments),
         ("Ambient during the test", _ambient(results)),
+        ("Surroundings: humidity, draught", told.surroundings),
         ("Film: transmittance and how it was found", film_text(results)),
         ("Emissivity of the surfaces", _emissivity(results)),
         ("Power", _power(results)),
-        ("Supply voltage, fan speed", None),
+        ("Supply voltage, fan speed", _joined(told.supply, ("fan", told.fan))),
         ("Stabilisation: criterion, and what is still to come", _stabilisation(results, criterion)),
-        ("Sketch of camera, film, sensors and item; photographs", None),
-        ("Repeats", None),
-        ("Deviations from the method", None),
+        ("Sketch of camera, film, sensors and item; photographs", told.sketch),
+        ("Repeats", told.repeats),
+        ("Readings left out, and why", _left_out(results)),
+        ("Deviations from the method", "; ".join(told.deviations) or None),
         ("Decision rule", decision_rule()),
-        ("Authorised by", None),
+        ("What the results apply to", "only the item tested, as it was tested; this is no certificate"),
+        ("Software, digests of the inputs", f"heatwake {__version__}; digests stand under Settings and provenance"),
+        ("Authorised by", told.authorised_by),
     ]
+
+
+def _joined(first: str | None, *others: tuple[str, str | None]) -> str | None:
+    """Return what is given, each with the word before it; None where nothing is.
+
+    >>> _joined("Charger", ("revision", "C"), ("serial number", None))
+    'Charger, revision C'
+    """
+    known = [("", first), *others]
+    return ", ".join(f"{word} {text}".strip() for word, text in known if text) or None
+
+
+def _instrument(one: Instrument | None, *, named: bool = False) -> str | None:
+    """Return an instrument with its calibration; where no date is given that is said."""
+    if one is None:
+        return None
+    calibrated = f"calibrated {_date(one.calibrated)}" if one.calibrated else "calibration date not given"
+    due = ("due", _date(one.due)), ("certificate", one.certificate), ("", one.note)
+    return _joined(None if named else one.name, ("serial number", one.serial), ("", calibrated), *due)
+
+
+def _date(day: date | None) -> str | None:
+    return None if day is None else day.isoformat()
+
+
+def _dates(told: Report) -> str | None:
+    days = (("received", _date(told.received)), ("issued", _date(told.issued)))
+    return _joined(None, *days)
+
+
+def _limits(results: xr.Dataset) -> str | None:
+    """Return how many parts have a limit, and the ambient that temperatures are carried to; each may be missing."""
+    known = int(np.isfinite(results["part_limit"].to_numpy()).sum()) if "part_limit" in results else 0
+    highest = float(results["max_ambient"]) if "max_ambient" in results else np.nan
+    limits = f"limits of {count(known, 'part')}, in the table of parts" if known else None
+    return _joined(limits, ("up to", number(highest, unit="°C") if np.isfinite(highest) else None))
+
+
+def _left_out(results: xr.Dataset) -> str | None:
+    """Return how many frames were left out for each reason."""
+    counts = frame_counts(results)
+    if not counts:
+        return None
+    told = [f"{name} {total - used}" for name, total, used in counts if used < total]
+    whole = sum(total for _, total, _ in counts)
+    return f"of {count(whole, 'frame')}: {', '.join(told)}" if told else f"none of {count(whole, 'frame')}"
 
 
 def film_text(results: xr.Dataset) -> str | None:

@@ -8,14 +8,16 @@ import numpy as np
 import xarray as xr
 
 from heatwake.report.answers import change_words, comparison_answer, reference_name
-from heatwake.report.difference_figure import difference_figure, pair_figure
+from heatwake.report.difference_figure import changes_figure, difference_figure, pair_figure
 from heatwake.report.experiment_report import experiment_section
 from heatwake.report.flow_reading import board_direction, pair_direction
-from heatwake.report.page import identity, record, render, two_forms
+from heatwake.report.page import Keep, explorer_of, identity, keep_stills, record, render, two_forms
 from heatwake.report.takes import take_words
 from heatwake.report.unlike import lead, place_words, unlike, warning
 from heatwake.report.words import number as shown
 from heatwake.schema.variables import MATCH_STATE, OPENING_CHANGE, OPENING_ROLE, VARIABLES
+
+SIDE_BY_SIDE = 4  # sessions to look around in
 
 
 @dataclass(frozen=True)
@@ -66,8 +68,10 @@ def comparison_page(
     settings: Mapping[str, Any],
     provenance: Mapping[str, Any],
     experiment: xr.Dataset | None = None,
+    explore: bool = True,
+    keep: Keep | None = None,
 ) -> str:
-    """Return ``comparison.html``: what changed between each session and the reference; self-contained, no scripts.
+    """Return ``comparison.html``: what changed between each session and the reference; self-contained.
 
     Parameters
     ----------
@@ -82,22 +86,54 @@ def comparison_page(
         For the record.
     experiment : Dataset, optional
         Effects over all sessions, where they are one experiment.
+    explore : bool
+        Also the part to look around in: some sixty maps of a few sessions are read.
+    keep : callable, optional
+        Is given each figure as files of its own.
     """
     reference = reference_name(comparison, sessions)
     pairs = [
         _pair(comparison, str(name), reference, sessions=sessions, flows=flows, number=number, settings=settings)
         for number, name in enumerate(comparison["session"].to_numpy())
     ]
+    study = None if experiment is None else experiment_section(experiment, sessions[reference])
+    changes = _changes(comparison, sessions, reference=reference, flows=flows)
+    for figures in (changes, {} if study is None else study["figures"]):
+        keep_stills(figures, keep)
+    for pair in pairs:
+        keep_stills({f"{name}-{pair['name']}": forms for name, forms in pair["figures"].items()}, keep)
     return render(
         "comparison.html",
         title=title,
         identity=identity(title, settings, provenance),
         reference=reference,
         pairs=pairs,
-        experiment=None if experiment is None else experiment_section(experiment, sessions[reference]),
+        changes=changes,
+        experiment=study,
+        explorer=explorer_of(_side_by_side(comparison, reference, sessions)) if explore else None,
         settings=record(settings),
         provenance=record(provenance),
     )
+
+
+def _changes(
+    comparison: xr.Dataset, sessions: Mapping[str, xr.Dataset], *, reference: str, flows: Mapping[str, xr.Dataset]
+) -> dict[str, dict[str, Any]]:
+    """Return the figure that stands on top, by its name."""
+    if not comparison.sizes["session"]:
+        return {}
+    forms = two_forms(
+        lambda width: changes_figure(comparison, sessions, reference=reference, flows=flows, width=width),
+        name="changes",
+        alt=f"Maps of the final rise less that of {reference}, with openings and arrows along the heat of each session",
+    )
+    return {"changes": forms}
+
+
+def _side_by_side(comparison: xr.Dataset, reference: str, sessions: Mapping[str, xr.Dataset]) -> dict[str, xr.Dataset]:
+    """Return the reference and the first sessions that were compared with it."""
+    others = [str(name) for name in comparison["session"].to_numpy()]
+    return {name: sessions[name] for name in [reference, *others][:SIDE_BY_SIDE]}
 
 
 def difference_rows(comparison: xr.Dataset, session: str, sessions: Mapping[str, xr.Dataset]) -> list[DifferenceRow]:

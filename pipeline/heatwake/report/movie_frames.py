@@ -1,6 +1,6 @@
 """Frames of the film: the rise over time, and streaks that follow the heat where its direction can be told."""
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from functools import cached_property, lru_cache
 from typing import Any, Final
@@ -17,12 +17,13 @@ from matplotlib.cm import ScalarMappable
 from matplotlib.colors import Normalize
 from matplotlib.figure import Figure
 from matplotlib.ft2font import FT2Font
+from matplotlib.lines import Line2D
 
 from heatwake.report import figure_style as style
 from heatwake.report.board_figure import board_room, draw_openings, draw_parts, prepare_board_axes
 from heatwake.report.curves_figure import events
 from heatwake.report.flow_reading import board_direction, window_direction
-from heatwake.report.maps import extent, highest
+from heatwake.report.maps import extent, highest, length_unit
 from heatwake.report.streaks import Streaks
 from heatwake.report.words import clock
 from heatwake.stages.map_reader import maps_at
@@ -84,9 +85,65 @@ def airflow_frames(
         Width and height [px]; rounded down to even numbers.
     """
     steps = np.round(np.linspace(0, results.sizes["time"] - 1, frames)).astype(int)
+    yield from _frames_at(results, flow, steps, size=size, end=_scale_end(results, steps))
+
+
+def side_by_side_frames(
+    sessions: Mapping[str, xr.Dataset],
+    flows: Mapping[str, xr.Dataset],
+    *,
+    frames: int = 150,
+    size: tuple[int, int] = (960, 600),
+) -> Iterator[Picture]:
+    """Yield RGB frames of sessions side by side, on one colour scale and one clock.
+
+    The clock counts from power-on where all sessions know it, else from the first frame; it begins with the session
+    that begins last, and ends with the one that ends first.
+
+    Parameters
+    ----------
+    sessions, flows : mapping of str to Dataset
+        By name, the leftmost first; flows may lack some.
+    frames : int
+    size : tuple of int
+        Of each session's picture.
+    """
+    zeros = {name: float(one["power_on"]) if "power_on" in one else np.nan for name, one in sessions.items()}
+    if not np.isfinite(list(zeros.values())).all():
+        zeros = dict.fromkeys(sessions, 0.0)
+    clocks = {name: one["elapsed"].to_numpy().astype(float) - zeros[name] for name, one in sessions.items()}
+    first, last = max(clock[0] for clock in clocks.values()), min(clock[-1] for clock in clocks.values())
+    wanted = np.linspace(first, max(first, last), frames)
+    steps = {name: _nearest(clock, wanted) for name, clock in clocks.items()}
+    end = max(_scale_end(one, steps[name]) for name, one in sessions.items())
+    films = [
+        _frames_at(one, flows.get(name), steps[name], size=size, end=end, zero=zeros[name], name=name)
+        for name, one in sessions.items()
+    ]
+    for pictures in zip(*films, strict=True):
+        yield np.concatenate(pictures, axis=1)
+
+
+def _nearest(clock: npt.NDArray[np.float64], wanted: npt.NDArray[np.float64]) -> npt.NDArray[np.int_]:
+    after = np.clip(np.searchsorted(clock, wanted), 1, max(clock.size - 1, 1))
+    before = after - 1
+    after = np.minimum(after, clock.size - 1)
+    return np.where(wanted - clock[before] <= clock[after] - wanted, before, after)
+
+
+def _frames_at(
+    results: xr.Dataset,
+    flow: xr.Dataset | None,
+    steps: npt.NDArray[np.int_],
+    *,
+    size: tuple[int, int],
+    end: float,
+    zero: float = 0.0,
+    name: str = "",
+) -> Iterator[Picture]:
+    """Yield a picture of each step, its clock counting from ``zero``."""
     elapsed = results["elapsed"].to_numpy().astype(float)
-    end = _scale_end(results, steps)
-    stage = _stage(results, flow, size=(size[0] // 2 * 2, size[1] // 2 * 2), end=end)
+    stage = _stage(results, flow, size=(size[0] // 2 * 2, size[1] // 2 * 2), end=end, name=name)
     streaks = Streaks(flow, extent=extent(results), shape=_box_shape(stage))
     words: dict[int | None, str] = {}
     for step, rise in zip(steps, maps_at(results["temperature_rise"], steps), strict=True):
@@ -94,7 +151,9 @@ def airflow_frames(
         if window not in words:
             words[window] = _words(flow, window)
         trails = streaks.advance(window)
-        yield _compose(stage, rise, trails, end=end, words=words[window], at=float(elapsed[step]), elapsed=elapsed)
+        at = float(elapsed[step])
+        told = words[window]
+        yield _compose(stage, rise, trails, end=end, words=told, at=at, elapsed=elapsed, zero=zero)
 
 
 def _scale_end(results: xr.Dataset, steps: npt.NDArray[np.int_]) -> float:
@@ -124,7 +183,9 @@ def _words(flow: xr.Dataset | None, window: int | None) -> str:
     return f"heat is carried {told.words}" if told.is_told else f"direction of the heat: {told.words}"
 
 
-def _stage(results: xr.Dataset, flow: xr.Dataset | None, *, size: tuple[int, int], end: float) -> _Stage:
+def _stage(
+    results: xr.Dataset, flow: xr.Dataset | None, *, size: tuple[int, int], end: float, name: str = ""
+) -> _Stage:
     with style.house_style(), mpl.rc_context(_NIGHT):
         figure, axes = _canvas(results, size=size)
         box = _box(axes, results, height=size[1])
@@ -135,7 +196,8 @@ def _stage(results: xr.Dataset, flow: xr.Dataset | None, *, size: tuple[int, int
         bar.set_label("rise over ambient, K")
         bar.outline.set_visible(False)
         line = _time_line(figure, results, size=size)
-        title = str(results.attrs.get("title", ""))
+        _scale_bar(figure, axes, results)
+        title = name or str(results.attrs.get("title", ""))
         figure.text(0.03, 0.945, title, fontsize=13, fontweight="bold", parse_math=False)
         note = "streaks: where heat is carried along the surface, at no true speed; air is not seen"
         figure.text(0.03, 0.022, note, fontsize=8.5, color=_QUIET)
@@ -185,6 +247,28 @@ def _time_line(figure: Figure, results: xr.Dataset, *, size: tuple[int, int]) ->
     return round(left * size[0]), round(right * size[0]), round(size[1] * (1 - height) + 4)
 
 
+def _scale_bar(figure: Figure, axes: Axes, results: xr.Dataset) -> None:
+    """Draw a round length, about a fifth of the board, at the right below the colour bar."""
+    left, right, _, _ = extent(results)
+    length = _round_below(0.2 * (right - left))
+    ends = figure.transFigure.inverted().transform(axes.transData.transform([(0.0, 0.0), (length, 0.0)]))
+    wide, middle, height = float(ends[1, 0] - ends[0, 0]), 0.925, 0.175
+    place = ((middle - wide / 2, middle + wide / 2), (height, height))
+    figure.add_artist(Line2D(*place, color=_TEXT, linewidth=2, solid_capstyle="butt"))
+    text = f"{length:g} {length_unit(results)}"
+    figure.text(middle, height - 0.012, text, fontsize=8.5, color=_TEXT, ha="center", va="top")
+
+
+def _round_below(length: float) -> float:
+    """Return 1, 2 or 5 times a power of ten.
+
+    >>> _round_below(32.0), _round_below(0.9)
+    (20.0, 0.5)
+    """
+    power = 10.0 ** np.floor(np.log10(length))
+    return float(max(step for step in (1.0, 2.0, 5.0) if step <= length / power) * power)
+
+
 def _pixels(figure: Figure, face: str) -> Picture:
     figure.set_facecolor(face)
     canvas: Any = figure.canvas
@@ -206,6 +290,7 @@ def _compose(
     words: str,
     at: float,
     elapsed: npt.NDArray[np.float64],
+    zero: float,
 ) -> Picture:
     picture = stage.ground.copy()
     top, bottom, left, right = stage.box
@@ -220,8 +305,12 @@ def _compose(
     picture[top:bottom, left:right] = coloured
     _draw_time(picture, stage, at=at, elapsed=elapsed)
     _write(picture, words, right=stage.line[1], baseline=picture.shape[0] - 10, points=10.5)
-    _write(picture, clock(at), right=stage.line[1], baseline=42, points=17)
+    _write(picture, _clock_from(zero, at), right=stage.line[1], baseline=42, points=17)
     return picture
+
+
+def _clock_from(zero: float, at: float) -> str:
+    return f"−{clock(zero - at)}" if at <= zero - 1 else clock(at - zero)
 
 
 def _coloured(rise: npt.NDArray[Any], *, shape: tuple[int, int], end: float) -> Picture:

@@ -3,7 +3,7 @@
 What draws is imported where it is needed: runs without pages, and those that end at a wrong key, start quicker.
 """
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping
 from typing import Any, Final
 
 import numpy as np
@@ -19,6 +19,7 @@ from heatwake.report.summary import comparison_rows as plain_rows
 from heatwake.report.tidy_rows import effect_rows, tidy_rows
 from heatwake.report.transients import transient_rows
 from heatwake.schema.session import Session
+from heatwake.schema.workflow import Movie
 
 __all__ = [
     "airflow_frames",
@@ -31,15 +32,13 @@ __all__ = [
     "flow_sentences",
     "lineage_rows",
     "session_page",
+    "side_by_side_frames",
     "summary_rows",
     "thermocouple_rows",
     "transient_rows",
 ]
 
-VERSION: Final = 7  # raised whenever pages, tables or the film change
-MOVIE_RATE: Final = 15  # frames a second
-_MOVIE_FRAMES: Final = 150
-_MOVIE_SIZE: Final = (960, 600)
+VERSION: Final = 8  # raised whenever pages, tables or the film change
 
 
 def session_page(
@@ -49,8 +48,9 @@ def session_page(
     description: Session,
     digests: Mapping[str, str],
     settings: Mapping[str, Any] | None = None,
+    keep: Callable[[str, bytes], None] | None = None,
 ) -> str:
-    """Return ``report.html`` of one session."""
+    """Return ``report.html`` of one session; ``keep`` is given each figure as files of its own."""
     from heatwake.report import page
 
     provenance = {
@@ -59,15 +59,34 @@ def session_page(
         "session": description.model_dump(mode="json", exclude_none=True),
     }
     return page.session_page(
-        results, flow=flow, title=description.title, settings=settings or {}, provenance=provenance
+        results,
+        flow=flow,
+        title=description.title,
+        settings=settings or {},
+        provenance=provenance,
+        stated=description.report,
+        keep=keep,
     )
 
 
-def airflow_frames(results: xr.Dataset, flow: xr.Dataset | None) -> Iterator[npt.NDArray[np.uint8]]:
+def airflow_frames(
+    results: xr.Dataset, flow: xr.Dataset | None, *, movie: Movie | None = None
+) -> Iterator[npt.NDArray[np.uint8]]:
     """Yield the RGB frames of ``airflow.mp4``."""
     from heatwake.report import movie_frames
 
-    yield from movie_frames.airflow_frames(results, flow, frames=_MOVIE_FRAMES, size=_MOVIE_SIZE)
+    chosen = movie or Movie()
+    yield from movie_frames.airflow_frames(results, flow, frames=chosen.frames, size=chosen.size)
+
+
+def side_by_side_frames(
+    sessions: Mapping[str, xr.Dataset], flows: Mapping[str, xr.Dataset], *, movie: Movie | None = None
+) -> Iterator[npt.NDArray[np.uint8]]:
+    """Yield the RGB frames of ``comparison.mp4``."""
+    from heatwake.report import movie_frames
+
+    chosen = movie or Movie()
+    yield from movie_frames.side_by_side_frames(sessions, flows, frames=chosen.frames, size=chosen.size)
 
 
 def comparison_page(
@@ -79,8 +98,12 @@ def comparison_page(
     settings: Mapping[str, Any] | None = None,
     provenance: Mapping[str, Any] | None = None,
     experiment: xr.Dataset | None = None,
+    keep: Callable[[str, bytes], None] | None = None,
 ) -> str:
-    """Return ``comparison.html`` of a workflow; ``experiment`` where its sessions are one."""
+    """Return ``comparison.html`` of a workflow; ``experiment`` where its sessions are one.
+
+    ``keep`` is given each figure as files of its own.
+    """
     from heatwake.report import comparison_report
 
     origin = {"heatwake": __version__, "sessions": sorted(sessions)} | dict(provenance or {})
@@ -92,6 +115,7 @@ def comparison_page(
         settings=settings or {},
         provenance=origin,
         experiment=experiment,
+        keep=keep,
     )
 
 

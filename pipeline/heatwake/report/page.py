@@ -28,7 +28,7 @@ from heatwake.report.budget_figure import budget_figure
 from heatwake.report.checklist import CAUTIONS, decision_rule, film_text, report_items
 from heatwake.report.curves_figure import curves_figure, frame_counts, quality_figure, reason_colour
 from heatwake.report.data_quality import data_quality
-from heatwake.report.figure_style import house_style, inline_svg
+from heatwake.report.figure_style import Still, for_page, house_style, svg_text
 from heatwake.report.film_figure import film_figure, has_film_map
 from heatwake.report.flow_reading import board_direction, opening_roles, region_direction, role_probability, told_share
 from heatwake.report.heating import (
@@ -44,9 +44,12 @@ from heatwake.report.maps import length_unit
 from heatwake.report.margin_bar import margin_bars
 from heatwake.report.parts import PartRow, final_ambient, part_rows, parts_off_board
 from heatwake.report.probes import has_probes, probe_rows, probe_sentences, probes_figure
+from heatwake.report.scripts import as_elements, security_policy
+from heatwake.schema.report import Report
 from heatwake.schema.variables import DECAY_AXIS, OPENING_KIND, SPREAD_STATUS
 from heatwake.stages.flow_advice import further_recording
 
+Keep = Callable[[str, bytes], None]  # is given a file's name and its content
 WIDE, NARROW = 9.0, 4.3  # [inch] widths of a figure's two forms
 
 
@@ -57,8 +60,11 @@ def session_page(
     title: str,
     settings: Mapping[str, Any],
     provenance: Mapping[str, Any],
+    stated: Report | None = None,
+    explore: bool = True,
+    keep: Keep | None = None,
 ) -> str:
-    """Return ``report.html`` of one session: self-contained, without scripts, nothing fetched.
+    """Return ``report.html`` of one session: self-contained, nothing fetched.
 
     Parameters
     ----------
@@ -72,10 +78,18 @@ def session_page(
         Of the stages, for the record.
     provenance : mapping
         Software, inputs and their digests, for the record.
+    stated : Report, optional
+        What the session file states for the record.
+    explore : bool
+        Also the part to look around in: some sixty maps are read.
+    keep : callable, optional
+        Is given each figure as files of its own.
     """
     rows = part_rows(results)
     direction = board_direction(flow)
     heating = heating_rows(results)
+    figures = _figures(results, flow, rows=rows)
+    keep_stills(figures, keep)
     return render(
         "session.html",
         title=title,
@@ -83,7 +97,8 @@ def session_page(
         answer=session_answer(results, flow),
         chips=_chips(results),
         tiles=_tiles(results, rows, flow=flow),
-        figures=_figures(results, flow, rows=rows),
+        figures=figures,
+        explorer=explorer_of({title: results}) if explore else None,
         budget=_budget(results, rows),
         rows=list(zip(rows, margin_bars(rows), strict=True)),
         ambient=final_ambient(results),
@@ -107,7 +122,7 @@ def session_page(
         data_quality=data_quality(results) + [text for text in (parts_off_board(results),) if text],
         film=film_text(results),
         zeroed=bool("cold_ambient" in results and np.isfinite(results["cold_ambient"])),
-        items=report_items(results, criterion=criterion_text(_criterion(settings))),
+        items=report_items(results, criterion=criterion_text(_criterion(settings)), stated=stated),
         probes=probe_rows(results),
         probe_sentences=probe_sentences(results),
         settings=record(settings),
@@ -115,10 +130,36 @@ def session_page(
     )
 
 
-def render(template: str, **content: Any) -> str:
-    """Return a page from a template; everything but figures is escaped."""
-    page: str = _environment().get_template(template).render(version=__version__, cautions=CAUTIONS, **content)
+def render(template: str, *, explorer: Any, **content: Any) -> str:
+    """Return a page from a template; everything but figures and scripts is escaped."""
+    environment = _environment()
+    ours = ["sort.js"] if explorer is None else ["sort.js", "explore.js"]
+    scripts = list(explorer.scripts) if explorer is not None else []
+    scripts += [source_of(name) for name in ours]
+    page: str = environment.get_template(template).render(
+        version=__version__,
+        cautions=CAUTIONS,
+        explorer=explorer,
+        scripts=as_elements(scripts),
+        policy=security_policy(scripts),
+        **content,
+    )
     return page
+
+
+def source_of(name: str) -> str:
+    """Return a file beside the templates as it is."""
+    environment = _environment()
+    if environment.loader is None:
+        raise RuntimeError("no templates")
+    return environment.loader.get_source(environment, name)[0]
+
+
+def explorer_of(sessions: Mapping[str, xr.Dataset]) -> Any:
+    """Return the part of a page to look around in; what draws it is loaded now."""
+    from heatwake.report.explore import explorer
+
+    return explorer(sessions)
 
 
 @cache
@@ -131,18 +172,36 @@ def _environment() -> Environment:
         lstrip_blocks=True,
     )
     environment.filters["number"] = words.number
+    environment.filters["breakable"] = breakable
     return environment
 
 
-def two_forms(draw: Callable[[float], Figure], *, name: str, alt: str) -> dict[str, Markup]:
-    """Return a figure's wide and narrow form as markup for a page, which shows one of them."""
+def breakable(name: str) -> Markup:
+    """Return a name, escaped, that may go on in the next line after each underscore.
+
+    >>> breakable("fan_<in>")
+    Markup('fan_<wbr>&lt;in&gt;')
+    """
+    return Markup("_<wbr>").join(name.split("_"))
+
+
+def two_forms(draw: Callable[[float], Figure], *, name: str, alt: str) -> dict[str, Any]:
+    """Return a figure's wide and narrow form as markup for a page, which shows one of them, and the wide one alone."""
     with house_style():
-        forms = {
-            form: inline_svg(draw(width), name=f"{name}-{form}", alt=alt)
-            for form, width in (("wide", WIDE), ("narrow", NARROW))
-        }
+        wide = draw(WIDE)
+        texts = {"wide": svg_text(wide), "narrow": svg_text(draw(NARROW))}
     # Made here from numbers and from text that the SVG writer escaped: safe to stand in the page as it is.
-    return {form: Markup(text) for form, text in forms.items()}  # noqa: S704
+    forms = {form: Markup(for_page(text, name=f"{name}-{form}", alt=alt)) for form, text in texts.items()}  # noqa: S704
+    return {**forms, "still": Still(texts["wide"], wide)}
+
+
+def keep_stills(figures: Mapping[str, Mapping[str, Any]], keep: Keep | None) -> None:
+    """Hand the files of figures of their own to whoever keeps them."""
+    if keep is None:
+        return
+    for name, forms in figures.items():
+        for file, content in forms["still"].files(name):
+            keep(file, content)
 
 
 def record(content: Mapping[str, Any]) -> str:
@@ -156,7 +215,7 @@ def identity(title: str, *content: Mapping[str, Any]) -> str:
     return hashlib.sha256(whole.encode()).hexdigest()[:12]
 
 
-def _figures(results: xr.Dataset, flow: xr.Dataset | None, *, rows: list[PartRow]) -> dict[str, dict[str, Markup]]:
+def _figures(results: xr.Dataset, flow: xr.Dataset | None, *, rows: list[PartRow]) -> dict[str, dict[str, Any]]:
     told = board_direction(flow)
     alt = "Map of the board's final temperature rise with parts, openings and arrows where heat is carried"
     alt += f": {told.words}" if told.is_told else "; no arrows, for the direction is not identifiable"

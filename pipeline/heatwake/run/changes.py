@@ -38,7 +38,8 @@ def page_changes(stored: Mapping[str, Any], current: Mapping[str, Any], *, shows
     """Return what differs between two states of a page or table that shows the file ``shows``."""
     found = [f"depends on {shows}"] if stored.get("parent") != current.get("parent") else []
     found += _differences(stored.get("report"), current.get("report"), "report version")
-    return found + list(_differences(stored.get("title"), current.get("title"), "title"))
+    found += _differences(stored.get("title"), current.get("title"), "title")
+    return found + list(_differences(_table(stored, "stated"), _table(current, "stated"), ""))
 
 
 def _table(content: Mapping[str, Any], key: str) -> Mapping[str, Any]:

@@ -14,13 +14,14 @@ from heatwake.report import outputs
 from heatwake.run.events import Progress
 from heatwake.run.fingerprints import comparison_determinants, fingerprint, pages_determinants, plain_json
 from heatwake.run.guard import Steps
-from heatwake.run.sessions import note, stands
+from heatwake.run.sessions import figures_noted, kept_figures, note, stands
 from heatwake.schema.settings import Settings
-from heatwake.schema.workflow import Workflow
+from heatwake.schema.workflow import Movie, Workflow
 from heatwake.stages import comparison, experiment
 from heatwake.stages.set_ups import conditions
 from heatwake.stages.table import PRODUCTS
 from heatwake.store import results, tables
+from heatwake.store.movie import movie_name, write_movie
 
 KEPT: Final = 8  # opened at a time
 FILE: Final = "comparison.nc"
@@ -29,7 +30,9 @@ EFFECTS: Final = "effects.csv"
 TIDY: Final = "differences.csv"
 TABLE: Final = "comparison.csv"
 PAGE: Final = "comparison.html"
-FILES: Final = (FILE, TABLE, TIDY, PAGE)
+FILM: Final = movie_name("comparison")
+PAGES: Final = (PAGE, FILM)
+FILES: Final = (FILE, TABLE, TIDY, *PAGES)
 
 
 class Stored(Mapping[str, xr.Dataset]):
@@ -74,7 +77,7 @@ def comparison_steps(
     marks = {name: results.read_fingerprint(root / name / PRODUCTS[-1].file) for name in sessions}
     made_from = comparison_determinants(marks, reference, settings=settings)
     mark = fingerprint(made_from)
-    shown_from = pages_determinants(mark, workflow.title)
+    shown_from = shown_determinants(mark, workflow)
     if _data_stand(root, mark) and stands(root, shown_from, shown_files(root, pages=pages)):
         return "up to date"
     yield Progress("comparison", FILE, 0, 3)
@@ -95,11 +98,18 @@ def comparison_steps(
     if pages:
         yield Progress("comparison", PAGE, 2, 3)
         record = {"comparison": settings.model_dump(mode="json"), "reference": reference}
-        page = outputs.comparison_page(made, sessions, flows, title=workflow.title, settings=record, experiment=study)
+        with kept_figures(root, shown_from) as keep:
+            page = outputs.comparison_page(
+                made, sessions, flows, title=workflow.title, settings=record, experiment=study, keep=keep
+            )
         results.write_text(root / PAGE, page)
-    elif not stands(root, shown_from, (PAGE,)):
-        results.remove(root / PAGE)
-    note(root, shown_from, wanted)
+        yield Progress("comparison", FILM, 2, 3)
+        _film(workflow.movie, root, reference, sessions=sessions, flows=flows)
+    elif not stands(root, shown_from, PAGES):
+        for name in (*PAGES, *figures_noted(root)):
+            results.remove(root / name)
+    told = shown_files(root, pages=False)
+    note(root, shown_from, (*told, *PAGES) if pages else told)
     yield Progress("comparison", wanted[-1], 3, 3)
     return "done"
 
@@ -110,14 +120,32 @@ def has_experiment(root: Path) -> bool:
 
 
 def shown_files(root: Path, *, pages: bool) -> tuple[str, ...]:
-    """Return the tables, and the page, that belong to the comparison that stands."""
+    """Return the tables, and what pages are made with them, that belong to the comparison that stands."""
     tables = (TABLE, TIDY, EFFECTS) if has_experiment(root) else (TABLE, TIDY)
-    return (*tables, PAGE) if pages else tables
+    return (*tables, *PAGES, *figures_noted(root)) if pages else tables
 
 
 def _data_stand(root: Path, mark: str) -> bool:
     files = (FILE, STUDY) if has_experiment(root) else (FILE,)
     return all(results.read_fingerprint(root / file) == mark for file in files)
+
+
+def shown_determinants(mark: str, workflow: Workflow) -> dict[str, Any]:
+    """Return what determines the comparison's tables, page and film."""
+    movie = workflow.movie.model_dump(mode="json", exclude_defaults=True)
+    return pages_determinants(mark, workflow.title, stated={"movie": movie})
+
+
+def _film(
+    movie: Movie, root: Path, reference: str, *, sessions: Mapping[str, xr.Dataset], flows: Mapping[str, xr.Dataset]
+) -> None:
+    """Write the film of the reference and another session side by side."""
+    others = [name for name in sessions if name != reference]
+    other = movie.beside if movie.beside in others else others[0]
+    pair = {name: sessions[name] for name in (reference, other)}
+    told = {name: flows[name] for name in pair if name in flows}
+    frames = outputs.side_by_side_frames(pair, told, movie=movie)
+    write_movie(root / FILM, frames, rate=movie.frames_per_s, count=movie.frames)
 
 
 def require_reference(reference: str, names: Collection[str]) -> None:

@@ -17,7 +17,7 @@ from heatwake.run.fingerprints import (
     plain_json,
 )
 from heatwake.run.placing import Anchor, placing_of
-from heatwake.run.sessions import MADE, PAGES, tables_of
+from heatwake.run.sessions import MADE, PAGES, figures_noted, stated_in, tables_of
 from heatwake.run.workflows import read_workflow, session_folders
 from heatwake.schema.settings import Settings
 from heatwake.schema.workflow import Workflow
@@ -97,7 +97,8 @@ def _session(
     """Return what would be made of a session, and the fingerprint of its last product where that was needed."""
     session = open_session(folder)
     tables = tables_of(session)
-    shown = (*tables, *PAGES) if pages else tables
+    lost = tuple(name for name in figures_noted(target) if not (target / name).is_file())
+    shown = (*tables, *PAGES, *lost) if pages else tables
     files = (*(product.file for product in PRODUCTS), *shown)
     if not needs_marks and not any((target / file).is_file() for file in files):
         return Explained(session.name, dict.fromkeys(files, ("missing",))), None
@@ -105,7 +106,7 @@ def _session(
     made_from = determinants(session, settings, placed_by=None if placing is None else placing.about)
     reasons = _products(target, made_from)
     mark = fingerprint(made_from[LAST])
-    told_from = pages_determinants(mark, session.description.title)
+    told_from = pages_determinants(mark, session.description.title, stated=stated_in(session, settings))
     return Explained(session.name, reasons | _shown(target, told_from, shown, shows=LAST)), mark
 
 
@@ -182,7 +183,7 @@ def _comparison(
     reasons = {comparison.FILE: (*state, *found)}
     if comparison.has_experiment(root):
         reasons[comparison.STUDY] = _study(root / comparison.STUDY, fingerprint(made_from))
-    told_from = pages_determinants(fingerprint(made_from), workflow.title)
+    told_from = comparison.shown_determinants(fingerprint(made_from), workflow)
     return Explained("comparison", reasons | _shown(root, told_from, shown, shows=comparison.FILE))
 
 

@@ -38,7 +38,7 @@ def determinants(
 ) -> dict[str, dict[str, Any]]:
     """Return what determines each product: digests of inputs, description, versions and settings of stages so far.
 
-    Names of files and folders, titles and times do not enter: a moved session is the same session.
+    Names of files and folders, titles, the report's words and times do not enter: a moved session is the same session.
 
     Parameters
     ----------
@@ -54,7 +54,7 @@ def determinants(
         For each file ``inputs``, ``description`` and ``stages``, of JSON values only.
     """
     inputs = {name: digest for name, digest in session.digests.items() if name != "session.toml"}
-    description = _without_paths(session.description.model_dump(mode="json", exclude={"title"}))
+    description = _without_paths(session.description.model_dump(mode="json", exclude={"title", "report"}))
     stages = {stage.name: _stage(stage.version, settings[stage.name]) for stage in (pixels.STAGE, film.STAGE)}
     if placed_by is not None:
         stages[placement.STAGE.name] = _stage(placement.STAGE.version, settings[placement.STAGE.name])
@@ -88,9 +88,19 @@ def comparison_determinants(marks: Mapping[str, str | None], reference: str, *, 
     return {"sessions": dict(marks), "reference": reference, "stages": stages}
 
 
-def pages_determinants(mark: str, title: str) -> dict[str, Any]:
-    """Return what determines tables, pages and movies; ``mark`` is the fingerprint of what they show."""
-    return {"parent": mark, "report": outputs.VERSION, "title": title}
+def pages_determinants(mark: str, title: str, *, stated: Mapping[str, Any] | None = None) -> dict[str, Any]:
+    """Return what determines tables, pages and movies.
+
+    Parameters
+    ----------
+    mark : str
+        The fingerprint of what they show.
+    title : str
+    stated : mapping, optional
+        How they are to be, and what is stated for the record, where anything is.
+    """
+    known = {key: value for key, value in (stated or {}).items() if value}
+    return {"parent": mark, "report": outputs.VERSION, "title": title, **({"stated": known} if known else {})}
 
 
 def fingerprint(content: Mapping[str, Any]) -> str:

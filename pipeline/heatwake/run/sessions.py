@@ -19,12 +19,13 @@ from heatwake.run.guard import Steps, guarded
 from heatwake.run.placing import Anchor, Placing, placing_of
 from heatwake.schema.settings import Settings
 from heatwake.schema.variables import require
+from heatwake.schema.workflow import Movie
 from heatwake.stages import board, film, pixels, placement
 from heatwake.stages.regions import RegionsSettings
 from heatwake.stages.spread import final_directions
 from heatwake.stages.table import PRODUCTS, Product
 from heatwake.store import results, tables
-from heatwake.store.movie import write_movie
+from heatwake.store.movie import movie_name, write_movie
 from heatwake.store.session import OpenSession, open_description, open_session
 from heatwake.store.shelf import FileShelf
 from heatwake.workers import shelving_with
@@ -37,7 +38,9 @@ FROM_FRAMES: Final = ("registration.nc", "rise.nc")
 SUMS: Final = ("mean_radiance", "summed")  # made beside the registration, for the maps
 TABLES: Final = ("summary.csv", "budget.csv", "transients.csv", "lineage.csv")
 PROBE_TABLE: Final = "thermocouples.csv"  # of sessions that have some
-PAGES: Final = ("report.html", "airflow.mp4")
+FILM: Final = movie_name("airflow")
+PAGES: Final = ("report.html", FILM)
+FIGURES: Final = "figures"  # folder of the page's figures as files of their own
 
 
 def run_session(
@@ -101,6 +104,18 @@ def stored_session(folder: Path, target: Path) -> xr.Dataset:
         made["registration.nc"] = made["registration.nc"].drop_vars("still_picture", errors="ignore")
     conditions = json.dumps(description.conditions, sort_keys=True)
     return _merge(dataset.assign_attrs(conditions=conditions), *_known(made))
+
+
+def stored_pages(folder: Path, target: Path) -> xr.Dataset:
+    """Return all that a session's page is drawn from but flow; frames' clock is ``frame_elapsed``, maps lazily."""
+    made = {name: results.open_result(target / name) for name in ("registration.nc", "spread.nc")}
+    return _with_frames(stored_session(folder, target), made)
+
+
+def _with_frames(merged: xr.Dataset, made: Mapping[str, xr.Dataset]) -> xr.Dataset:
+    frames = made["registration.nc"].rename({"time": "frame_time", "elapsed": "frame_elapsed"})
+    spread = made["spread.nc"].rename(time="spread_time").drop_vars("elapsed")
+    return _merge(frames, merged, spread)  # what the thermocouples say of the film counts, not what was said before
 
 
 def stored_flow(target: Path) -> xr.Dataset:
@@ -279,9 +294,10 @@ def _tell_people(
 ) -> Generator[Progress, None, bool]:
     """Write tables and pages unless they stand; tell whether any was written. Pages that no longer hold are removed."""
     made, merged = known
-    made_from = pages_determinants(marks[PRODUCTS[-1].file], session.description.title)
+    mark = marks[PRODUCTS[-1].file]
+    made_from = pages_determinants(mark, session.description.title, stated=stated_in(session, settings))
     told = tables_of(session)
-    wanted = (*told, *PAGES) if pages else told
+    wanted = (*told, *PAGES, *figures_noted(target)) if pages else told
     if stands(target, made_from, wanted):
         return False
     yield Progress(session.name, TABLES[0], 0, 3)
@@ -295,17 +311,48 @@ def _tell_people(
         results.remove(target / PROBE_TABLE)
     if not pages:
         if not stands(target, made_from, PAGES):
-            for name in PAGES:
+            for name in (*PAGES, *figures_noted(target)):
                 results.remove(target / name)
         note(target, made_from, told)
         return True
     yield Progress(session.name, "report.html", 0, 3)
-    results.write_text(target / "report.html", _page(session, made, merged, settings=settings))
-    yield Progress(session.name, "airflow.mp4", 1, 3)
-    write_movie(target / "airflow.mp4", outputs.airflow_frames(merged, made["flow.nc"]), rate=outputs.MOVIE_RATE)
-    note(target, made_from, wanted)
-    yield Progress(session.name, "airflow.mp4", 3, 3)
+    with kept_figures(target, made_from) as keep:
+        page = _page(session, made, merged, settings=settings, keep=keep)
+    results.write_text(target / "report.html", page)
+    yield Progress(session.name, FILM, 1, 3)
+    movie = movie_of(settings)
+    frames = outputs.airflow_frames(merged, made["flow.nc"], movie=movie)
+    write_movie(target / FILM, frames, rate=movie.frames_per_s, count=movie.frames)
+    note(target, made_from, (*told, *PAGES))
+    yield Progress(session.name, FILM, 3, 3)
     return True
+
+
+def movie_of(settings: Mapping[str, Settings]) -> Movie:
+    """Return how films are to be."""
+    chosen = settings.get("movie")
+    return chosen if isinstance(chosen, Movie) else Movie()
+
+
+def figures_noted(folder: Path) -> tuple[str, ...]:
+    """Return the names of the figures that were written beside a page."""
+    return tuple(name for name in results.read_json(folder / MADE) if name.startswith(f"{FIGURES}/"))
+
+
+@contextmanager
+def kept_figures(folder: Path, made_from: Mapping[str, Any]) -> Iterator[Callable[[str, bytes], None]]:
+    """Yield what takes a figure's file; at the end those of before that were not made again are removed."""
+    before, kept = figures_noted(folder), list[str]()
+
+    def keep(name: str, content: bytes) -> None:
+        results.write_bytes(folder / FIGURES / name, content)
+        kept.append(f"{FIGURES}/{name}")
+
+    yield keep
+    for name in set(before) - set(kept):
+        results.remove(folder / name)
+    noted = {name: one for name, one in results.read_json(folder / MADE).items() if name not in before}
+    results.write_json(folder / MADE, noted | dict.fromkeys(kept, made_from))
 
 
 def _criterion(settings: Mapping[str, Settings]) -> str:
@@ -318,17 +365,30 @@ def tables_of(session: OpenSession) -> tuple[str, ...]:
     return (*TABLES, PROBE_TABLE) if "probe" in session.dataset.dims else TABLES
 
 
+def stated_in(session: OpenSession, settings: Mapping[str, Settings]) -> dict[str, Any]:
+    """Return what pages depend on and results do not: what is stated for the record, and how films are to be."""
+    report = session.description.report
+    return {
+        "report": {} if report is None else report.model_dump(mode="json", exclude_none=True),
+        "movie": movie_of(settings).model_dump(mode="json", exclude_defaults=True, exclude={"beside"}),
+    }
+
+
 def _page(
-    session: OpenSession, made: Mapping[str, xr.Dataset], merged: xr.Dataset, *, settings: Mapping[str, Settings]
+    session: OpenSession,
+    made: Mapping[str, xr.Dataset],
+    merged: xr.Dataset,
+    *,
+    settings: Mapping[str, Settings],
+    keep: Callable[[str, bytes], None] | None = None,
 ) -> str:
-    frames = made["registration.nc"].rename({"time": "frame_time", "elapsed": "frame_elapsed"})
-    spread = made["spread.nc"].rename(time="spread_time").drop_vars("elapsed")
     return outputs.session_page(
-        _merge(frames, merged, spread),  # what the thermocouples say of the film counts, not what was said before
+        _with_frames(merged, made),
         made["flow.nc"],
         description=session.description,
         digests=session.digests,
         settings={name: one.model_dump(mode="json") for name, one in settings.items()},
+        keep=keep,
     )
 
 

@@ -24,8 +24,8 @@ SET_BY: Final = {  # settings that stages take over from another table, and what
     "comparison.experiment": "experiment",
 }
 TAKEN: Final = (
-    *("comparison", "comparison.nc", "comparison.csv", "comparison.html", "differences.csv"),
-    *("experiment.nc", "effects.csv", "run.json", "error.log"),
+    *("comparison", "comparison.nc", "comparison.csv", "comparison.html", "comparison.mp4", "comparison.png"),
+    *("differences.csv", "experiment.nc", "effects.csv", "figures", "run.json", "error.log"),
 )
 
 
@@ -49,7 +49,7 @@ def read_workflow(path: Path) -> tuple[Workflow, dict[str, Settings]]:
         if key in content.get(table, {}):
             wanted = f"must be left out: it comes from [{source.partition('.')[0]}]"
             raise InputError(f"{path}: {setting}", "given", wanted)
-    settings: dict[str, Settings] = {name: getattr(workflow, name) for name in kinds}
+    settings: dict[str, Settings] = {name: getattr(workflow, name) for name in (*kinds, "movie")}
     shared = {"uncertainty": settings["temperature"]}
     settings["board"] = settings["board"].model_copy(update={"analysis_s": workflow.cadence.analysis_s})
     for name in ("regions", "thermocouples"):
@@ -77,6 +77,11 @@ def session_folders(workflow: Workflow, path: Path) -> dict[str, Path]:
     if workflow.reference is not None and workflow.reference not in folders:
         wanted = f"must be one of {', '.join(folders)}"
         raise InputError(f"{path}: reference", repr(workflow.reference), wanted)
+    beside, first = workflow.movie.beside, workflow.reference or next(iter(folders))
+    others = [name for name in folders if name != first]
+    if beside is not None and beside not in others:
+        wanted = f"must be one of {', '.join(others)}" if others else "must be left out: there is one session only"
+        raise InputError(f"{path}: movie.beside", repr(beside), wanted)
     return folders
 
 

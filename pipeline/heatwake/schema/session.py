@@ -6,6 +6,7 @@ from typing import Annotated, Final, Literal, Self
 
 from pydantic import AfterValidator, BeforeValidator, Field, PositiveFloat, model_validator
 
+from heatwake.schema.report import Report
 from heatwake.schema.settings import ABSOLUTE_ZERO, HOTTEST, Celsius, Settings
 from heatwake.schema.surfaces import check_emissivity
 
@@ -293,6 +294,7 @@ class Session(Settings):
     thermocouples: tuple[Thermocouple, ...] = ()
     events: tuple[Event, ...] = ()
     conditions: dict[str, bool | int | float | str] = Field(default_factory=dict)
+    report: Report | None = None  # words for the report: no result depends on them
 
     @model_validator(mode="after")
     def _counts_are_of_blackbodies(self) -> Self:

@@ -92,7 +92,8 @@ def _refusal(error: Exception, folder: Path) -> str | None:
 
 def sweep(folder: Path) -> None:
     """Remove what killed runs left unfinished in a results folder; call while it is ``held``."""
-    for place in (folder, *(path for path in folder.iterdir() if path.is_dir())):
+    inner = [path for path in folder.iterdir() if path.is_dir()]
+    for place in (folder, *inner, *(path / "figures" for path in inner)):
         for path in place.glob(f".*{PARTIAL}*"):
             with suppress(OSError):
                 path.unlink()
