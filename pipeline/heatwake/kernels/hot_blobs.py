@@ -90,8 +90,9 @@ class ScaleSpace:
         framed = np.pad(seen.astype(np.uint8), 1)
         self.inside = cv2.distanceTransform(framed, cv2.DIST_L2, cv2.DIST_MASK_PRECISE)[1:-1, 1:-1]
         self.widths = scale_widths(rise.shape)
-        self.smooth = [_smooth(self.level, width) for width in self.widths]
-        self.responses = [_response(one, width) for one, width in zip(self.smooth, self.widths, strict=True)]
+        self.smooth, self.responses = map(
+            list, zip(*(responses(self.level, width) for width in self.widths), strict=True)
+        )
 
     def within(self, number: int) -> Array:
         """Tell where (ny, nx) enough is seen on all sides for a blob of a numbered width."""
@@ -238,12 +239,16 @@ def _grown(space: ScaleSpace, number: int, place: tuple[int, int], contrast: flo
     return Blob(*place, space.widths[number], contrast, rows, columns, mask)
 
 
-def _smooth(level: Array, width: float) -> Array:
-    return np.asarray(cv2.GaussianBlur(level, (0, 0), width, borderType=cv2.BORDER_REPLICATE))
+def responses(level: Array, width: float) -> tuple[Array, Array]:
+    """Return a map (ny, nx) float32 smoothed to a width [px], and how much it bends down there: its response [K]."""
+    smooth = cv2.GaussianBlur(level, (0, 0), width, borderType=cv2.BORDER_REPLICATE)
+    bend = -(width**2) * cv2.Laplacian(smooth, cv2.CV_32F, ksize=1, borderType=cv2.BORDER_REPLICATE)
+    return np.asarray(smooth), np.asarray(bend)
 
 
-def _response(smooth: Array, width: float) -> Array:
-    return np.asarray(-(width**2) * cv2.Laplacian(smooth, cv2.CV_32F, ksize=1, borderType=cv2.BORDER_REPLICATE))
+def ripple(noise: float, width: float) -> float:
+    """Return the standard deviation of the response [K] to white noise of a standard deviation [K], in closed form."""
+    return float(noise / np.sqrt(2 * np.pi) / width)
 
 
 def _filled(rise: Array, seen: Array) -> Array:

@@ -14,7 +14,7 @@ import cv2
 import numpy as np
 import numpy.typing as npt
 
-from heatwake.kernels.hot_blobs import CONTRAST, Blob, ScaleSpace, find_blobs
+from heatwake.kernels.hot_blobs import CONTRAST, Blob, ScaleSpace, find_blobs, responses, ripple
 from heatwake.kernels.plates import Plate, find_plates, plate_contrast
 
 Array = npt.NDArray[Any]
@@ -152,11 +152,10 @@ def _pixel_noise(maps: Array) -> float:
 def _blobs(departure: Array, *, noise: float) -> list[tuple[Blob, bool]]:
     """Return the blobs of a departure, each part once, and whether the edges of each are seen."""
     space = ScaleSpace(departure)
-    finest = space.widths[0]
-    ripple = noise / np.sqrt(2 * np.pi) / finest  # of a response to white noise, in closed form
+    rippled = ripple(noise, space.widths[0])
     found: list[Blob] = []
-    for blob in find_blobs(space, least=SURE * CONTRAST * ripple, share=LEVEL, crowded=True):
-        if not any(_joined(space, blob, one, ripple=ripple) for one in found):
+    for blob in find_blobs(space, least=SURE * CONTRAST * rippled, share=LEVEL, crowded=True):
+        if not any(_joined(space, blob, one, noise=rippled) for one in found):
             found.append(blob)
     whole: list[Blob] = []
     for plate in find_plates(space.level, noise=noise):
@@ -177,7 +176,7 @@ def _blob_of(plate: Plate, blob: Blob | None) -> Blob:
     return Blob(*middle, width, contrast, rows, columns, np.ones(plate.sides, dtype=bool))
 
 
-def _joined(space: ScaleSpace, blob: Blob, other: Blob, *, ripple: float) -> bool:
+def _joined(space: ScaleSpace, blob: Blob, other: Blob, *, noise: float) -> bool:
     """Tell whether a blob is a corner or an edge of a stronger one: even parts answer there too.
 
     Where one part ends and another begins the finest response falls to nothing between the edges of both; from a corner
@@ -190,7 +189,7 @@ def _joined(space: ScaleSpace, blob: Blob, other: Blob, *, ripple: float) -> boo
     )
     between, level = space.responses[0][rows, columns], np.abs(space.level[rows, columns])
     edges = np.minimum(np.maximum.accumulate(between), np.maximum.accumulate(between[::-1])[::-1])
-    ends = (edges > CLEAR * ripple + EDGE * level) & (between < np.minimum(DIP * edges, FLAT * level))
+    ends = (edges > CLEAR * noise + EDGE * level) & (between < np.minimum(DIP * edges, FLAT * level))
     return not bool(ends.any())
 
 
@@ -210,9 +209,7 @@ def _grows(maps: Array, base: int, blob: Blob, *, sign: int, whole: bool) -> flo
 
 
 def _contrast(change: Array, place: tuple[int, int], *, width: float) -> float:
-    known = np.nan_to_num(change.astype(np.float32))
-    smooth = cv2.GaussianBlur(known, (0, 0), width, borderType=cv2.BORDER_REPLICATE)
-    response = -(width**2) * cv2.Laplacian(smooth, cv2.CV_32F, ksize=1, borderType=cv2.BORDER_REPLICATE)
+    _, response = responses(np.nan_to_num(change.astype(np.float32)), width)
     return float(CONTRAST * response[place])
 
 

@@ -14,6 +14,7 @@ import numpy as np
 import numpy.typing as npt
 
 from heatwake.kernels.compiled import compiled
+from heatwake.kernels.hot_blobs import responses, ripple
 
 Array = npt.NDArray[Any]
 
@@ -72,11 +73,9 @@ def find_plates(level: Array, *, noise: float) -> list[Plate]:
 
 def _bends(level: Array, *, noise: float) -> tuple[Array, Array]:
     """Return how much a map bends down (ny, nx), of its level, and what noise may add to it at each pixel."""
-    smooth = cv2.GaussianBlur(level, (0, 0), WIDTH, borderType=cv2.BORDER_REPLICATE)
-    bend = -(WIDTH**2) * cv2.Laplacian(smooth, cv2.CV_32F, ksize=1, borderType=cv2.BORDER_REPLICATE)
+    smooth, bend = responses(level, WIDTH)
     scale = np.maximum(smooth, 0) + FAINT * noise
-    ripple = noise / np.sqrt(2 * np.pi) / WIDTH  # of white noise, in closed form
-    return np.clip(bend / scale, -CAP, CAP).astype(np.float64), DOUBT * ripple / scale
+    return np.clip(bend / scale, -CAP, CAP).astype(np.float64), DOUBT * ripple(noise, WIDTH) / scale
 
 
 def _sums(values: Array, *, axis: int) -> Array:

@@ -8,6 +8,7 @@ import numpy.typing as npt
 
 from heatwake.kernels.ambient_lag import lagged
 from heatwake.kernels.many_fits import Readings, fit_one, fit_two
+from heatwake.workers import in_order
 
 Array = npt.NDArray[Any]
 
@@ -95,19 +96,22 @@ def fit_map(
     time = bins.mean(bins.elapsed)
     spread = np.maximum(bins.mean(bins.elapsed**2) - time**2, 0.0)
     lag = None if ambient is None else _lag(window, bins=bins, ambient=ambient)
-    parts = []
-    for start in range(0, means.shape[1], AT_ONCE):
-        some = slice(start, start + AT_ONCE)
-        readings = Readings(
-            time,
-            spread,
-            np.where(counts[:, some] > 0, means[:, some], 0.0).astype(np.float64),
-            counts[:, some].astype(np.float64),
-            window,
-            lag,
-            free,
+    groups = (slice(start, start + AT_ONCE) for start in range(0, means.shape[1], AT_ONCE))
+    tasks = (
+        (
+            Readings(
+                time,
+                spread,
+                np.where(counts[:, some] > 0, means[:, some], 0.0).astype(np.float64),
+                counts[:, some].astype(np.float64),
+                window,
+                lag,
+                free,
+            ),
         )
-        parts.append(_fit(readings))
+        for some in groups
+    )
+    parts = list(in_order(_fit, tasks))
     return SettlingMap(*(np.concatenate(columns) for columns in zip(*parts, strict=True)))
 
 

@@ -10,6 +10,7 @@ import xarray as xr
 from heatwake.kernels.budget import combine, contributions, rise_budget, temperature_budget
 from heatwake.kernels.radiometry import Film
 from heatwake.stages.band import band_table
+from heatwake.stages.baseline import power_on_event
 from heatwake.stages.film import FilmSettings
 from heatwake.stages.uncertainty import TemperatureSettings, input_errors
 
@@ -17,7 +18,7 @@ Array = npt.NDArray[Any]
 
 USUAL_TRANSMITTANCE: Final = 0.9  # of thin polyethylene, where a session's own is still to be measured
 HOT: Final = 0.995  # quantile of readings that stands for the hottest parts
-QUIET_S: Final = 10.0
+QUIET_S: Final = 10.0  # of the cold board before power-on, from where each pixel can be zeroed
 
 
 def expected_uncertainty(dataset: xr.Dataset, pictures: Array, *, elapsed: Array, step: float) -> tuple[float, float]:
@@ -52,7 +53,7 @@ def expected_uncertainty(dataset: xr.Dataset, pictures: Array, *, elapsed: Array
         film_temperature=settings.film_temperature_uncertainty_K if bool(dataset["film_present"]) else 0.0,
     )
     hot = float(np.quantile(seen, HOT))
-    zeroed = ambient if _is_quiet_at_first(dataset) else np.nan
+    zeroed = ambient if power_on_event(dataset) >= QUIET_S else np.nan
     per_step = max(1.0, step * len(elapsed) / max(float(elapsed[-1]), step))
     lines = temperature_budget(
         hot,
@@ -75,15 +76,3 @@ def _film(dataset: xr.Dataset) -> Film:
     given, reflectance = (float(dataset[f"film_{name}_given"]) for name in ("transmittance", "reflectance"))
     transmittance = USUAL_TRANSMITTANCE if np.isnan(given) else given
     return Film(transmittance, min(0.0 if np.isnan(reflectance) else reflectance, 1 - transmittance))
-
-
-def _is_quiet_at_first(dataset: xr.Dataset) -> bool:
-    """Return whether the session file says that power came on after some seconds."""
-    if "event" not in dataset:
-        return False
-    starts = [
-        float(when)
-        for label, when in zip(dataset["event"].to_numpy(), dataset["event_elapsed"].to_numpy(), strict=True)
-        if "power" in str(label).lower() and "on" in str(label).lower()
-    ]
-    return bool(starts) and min(starts) >= QUIET_S

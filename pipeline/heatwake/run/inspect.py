@@ -16,8 +16,9 @@ from heatwake.errors import InputError
 from heatwake.kernels.board_view import BoardView
 from heatwake.kernels.frame_quality import gaps, is_repeat
 from heatwake.report.contact_sheet import contact_sheet_png
-from heatwake.run.expected import expected_uncertainty
+from heatwake.run.expected import QUIET_S, expected_uncertainty
 from heatwake.schema.session import Session
+from heatwake.stages.baseline import power_on_event
 from heatwake.stages.board_place import board_view, require_plausible
 from heatwake.stages.frame_blocks import some_frames
 from heatwake.stages.registration import RegistrationSettings
@@ -31,11 +32,11 @@ SAMPLE: Final = 32  # frames that are read, each with the one after it
 SHEET: Final = 12
 COLDEST, HOTTEST = -60.0, 1000.0  # [degC] what a camera of boards reads lies between
 SMALL_PX: Final = 3.0  # across a part: fewer read it too cold (common practice, no source)
-QUIET_S: Final = 10.0  # of the cold board before power-on
 END_SHARE: Final = 1e-3  # of a frame's pixels at one end of the range that are no accident
 FROZEN: Final = 0.02  # of the frames
-# What a run takes, from measurements on two cores: see Performance in README.md.
-SECONDS_PER_PIXEL: Final = 30e-9
+# What a run takes, from measurements on two cores: see Speed in README.md.
+SECONDS_PER_PIXEL: Final = 30e-9  # and frame
+SECONDS_PER_MAP_PIXEL: Final = 90e-6  # its final rise and time constant
 SECONDS_AT_ALL: Final = 10.0
 BYTES_PER_MAP_PIXEL: Final = 12  # and step
 BYTES_AT_ALL: Final = 3 * 2**20
@@ -197,6 +198,7 @@ def _inspect(session: OpenSession, folder: Path, *, wrong: list[str], output: Pa
         disk_bytes=int(BYTES_AT_ALL + BYTES_PER_MAP_PIXEL * steps * _map_pixels(dataset)),
         free_bytes=shutil.disk_usage(folder.resolve()).free,
         seconds=SECONDS_AT_ALL
+        + SECONDS_PER_MAP_PIXEL * _map_pixels(dataset)
         + count * (look.read_s + SECONDS_PER_PIXEL * dataset.sizes["row"] * dataset.sizes["column"]),
         sheet=str(output),
     )
@@ -317,8 +319,9 @@ def _doubts_of_times(found: Inspection, dataset: xr.Dataset) -> Iterator[str]:
     for label, elapsed in zip(dataset["event"].to_numpy(), dataset["event_elapsed"].to_numpy(), strict=True):
         if not 0 <= elapsed <= found.span_s:
             yield f"event {str(label)!r} at {elapsed:g} s lies outside the recording of {found.span_s:g} s"
-        elif re.search(r"power\s*on", str(label), re.IGNORECASE) and elapsed < QUIET_S:
-            yield f"power on at {elapsed:g} s: {QUIET_S:g} s of the cold board before it would zero each pixel"
+    power_on = power_on_event(dataset)
+    if 0 <= power_on < QUIET_S:
+        yield f"power on at {power_on:g} s: {QUIET_S:g} s of the cold board before it would zero each pixel"
 
 
 def _doubts_of_film(description: Session) -> Iterator[str]:

@@ -56,11 +56,19 @@ def measure_baseline(session: xr.Dataset, settings: BaselineSettings) -> xr.Data
     return label(made)
 
 
-def _power_on(session: xr.Dataset, settings: BaselineSettings) -> float:
+def power_on_event(session: xr.Dataset) -> float:
+    """Return when the first event whose label speaks of power-on took place [s]; NaN without one."""
     if "event" in session.dims:
         for name, elapsed in zip(session["event"].to_numpy(), session["event_elapsed"].to_numpy(), strict=True):
             if {"power", "on"} <= set(str(name).lower().replace("-", " ").split()):
                 return float(elapsed)
+    return np.nan
+
+
+def _power_on(session: xr.Dataset, settings: BaselineSettings) -> float:
+    named = power_on_event(session)
+    if np.isfinite(named):
+        return named
     contrast = session["board_radiance"].data.map_blocks(_contrast, drop_axis=(1, 2), dtype=np.float64)
     return find_onset(contrast.compute(), elapsed=session["elapsed"].to_numpy(), quiet_s=settings.quiet_s)
 
