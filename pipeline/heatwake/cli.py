@@ -1,11 +1,10 @@
 """The command line: shows what the runner yields."""
 
-import json
 import logging
 import shlex
 import sys
-from collections.abc import Generator, Iterator, Mapping
-from contextlib import closing, contextmanager
+from collections.abc import Generator, Mapping
+from contextlib import closing
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 
@@ -28,6 +27,9 @@ from rich.table import Table
 from rich.text import Text
 
 from heatwake import __version__
+from heatwake.commands.inspect import inspect
+from heatwake.commands.new_session import new_session
+from heatwake.commands.terminal import AsJson, errors_in_one_line, print_json
 from heatwake.errors import ClusterError, HeatwakeError
 
 if TYPE_CHECKING:
@@ -35,8 +37,6 @@ if TYPE_CHECKING:
     from heatwake.run.explain import Explained
     from heatwake.run.watch import Event as WatchEvent
     from heatwake.run.watch import Waiting
-
-AsJson = Annotated[bool, typer.Option("--json", help="What was found as one JSON object, in place of text.")]
 
 app = typer.Typer(
     add_completion=True,
@@ -100,7 +100,7 @@ def run(
         with closing(events):  # at once, and its workers with it
             finished = _run(events, quiet=quiet, errors=errors)
         if as_json:
-            _print_json(_finished_as_json(finished))
+            print_json(_finished_as_json(finished))
         elif not quiet:
             _show_results(finished)
         _show_failures(finished, errors)
@@ -174,10 +174,6 @@ def _finished_as_json(finished: "Finished") -> dict[str, Any]:
     ]
     about = {"results": str(finished.results.resolve()), "exit_code": finished.exit_code, "outcomes": outcomes}
     return about | found_in(finished.sessions, finished.flows, finished.comparison)
-
-
-def _print_json(content: Any) -> None:
-    typer.echo(json.dumps(content, indent=2, ensure_ascii=False, allow_nan=False))
 
 
 def _show_failures(finished: "Finished", errors: Console) -> None:
@@ -280,7 +276,7 @@ def surfaces(*, as_json: AsJson = False) -> None:
 
     if as_json:
         keys = ("name", "emissivity", "uncertainty", "low", "high", "source")
-        _print_json([{key: getattr(kind, key) for key in keys} for kind in SURFACES])
+        print_json([{key: getattr(kind, key) for key in keys} for kind in SURFACES])
         return
     table = Table()
     for heading in ("surface", "emissivity", "± (k=1)", "bounds", "source"):
@@ -311,12 +307,12 @@ def corners(
     from heatwake.run.corners import propose_corners
 
     logging.getLogger("heatwake").addHandler(logging.NullHandler())
-    with _errors_in_one_line("interrupted; nothing was changed"):
+    with errors_in_one_line("interrupted; nothing was changed"):
         found = propose_corners(session, output=output)
     if as_json:
         from heatwake.report.as_json import plain
 
-        _print_json(plain(found))
+        print_json(plain(found))
         raise typer.Exit(0 if found.line else 1)
     typer.echo(f"picture: {found.picture}")
     if found.line:
@@ -356,7 +352,7 @@ def watch(
 
     logging.getLogger("heatwake").addHandler(logging.NullHandler())
     failed = False
-    with _errors_in_one_line("interrupted; the same command goes on where it was"):
+    with errors_in_one_line("interrupted; the same command goes on where it was"):
         events = watch_folder(folder, workflow, settle=settle, once=once, pages=not no_pages)
         with closing(events):
             failed = _watch(events, quiet=quiet)
@@ -415,11 +411,11 @@ def explain(
     from heatwake.run.explain import explain_workflow
 
     if as_json:
-        with _errors_in_one_line("interrupted; nothing was changed"):
-            _print_json([_explained_as_json(one) for one in explain_workflow(workflow, pages=not no_pages)])
+        with errors_in_one_line("interrupted; nothing was changed"):
+            print_json([_explained_as_json(one) for one in explain_workflow(workflow, pages=not no_pages)])
         return
     made = 0
-    with _errors_in_one_line("interrupted; nothing was changed"):
+    with errors_in_one_line("interrupted; nothing was changed"):
         for explained in explain_workflow(workflow, pages=not no_pages):
             made += len(explained.to_make)
             for line in _explanation(explained):
@@ -446,57 +442,5 @@ def _explanation(explained: "Explained") -> list[str]:
     return [head, *(f"  {file:<16}  {'; '.join(found) or 'up to date'}" for file, found in reasons.items())]
 
 
-@app.command(epilog="Example: heatwake inspect sample_frames/fan_out --output frames.png")
-def inspect(
-    session: Annotated[Path, typer.Argument(help="Session folder.")],
-    *,
-    output: Annotated[
-        Path | None, typer.Option("--output", "-o", help="Contact sheet (PNG). By default SESSION-frames.png, here.")
-    ] = None,
-    as_json: Annotated[bool, typer.Option("--json", help="Everything found as one JSON object.")] = False,
-) -> None:
-    """Check SESSION without running it: what is there, what is wrong, what is doubtful, what a run would take.
-
-    Some sixty frames are read, and a dozen of them shown in a picture. Exit code 2 where something is wrong.
-    """
-    from heatwake.run.inspect import inspect_session
-    from heatwake.run.inspection_text import inspection_lines
-
-    logging.getLogger("heatwake").addHandler(logging.NullHandler())
-    with _errors_in_one_line("interrupted; nothing was changed"):
-        found = inspect_session(session, output=output)
-    typer.echo(json.dumps(found.as_json(), indent=2) if as_json else "\n".join(inspection_lines(found)))
-    raise typer.Exit(2 if found.wrong else 0)
-
-
-@app.command("new-session", epilog="Example: heatwake new-session /data/charger/frames.tif")
-def new_session(
-    frames: Annotated[Path, typer.Argument(help="A recording: a file, or a folder of frames.")],
-    *,
-    output: Annotated[
-        Path | None, typer.Option("--output", "-o", help="Session file. By default session.toml beside the frames.")
-    ] = None,
-) -> None:
-    """Write a commented session.toml for FRAMES to fill in, with what they tell themselves filled in already."""
-    from heatwake.run.new_session import new_session as write
-
-    with _errors_in_one_line("interrupted"):
-        made = write(frames, output=output)
-    typer.echo(f"written: {made.path}")
-    typer.echo("to check or fill in:")
-    for line in made.to_do:
-        typer.echo(f"  - {line.removeprefix('CHECK ')}")
-    typer.echo(f"then: heatwake inspect {shlex.quote(str(made.path.parent))}")
-
-
-@contextmanager
-def _errors_in_one_line(interrupted: str) -> Iterator[None]:
-    errors = Console(stderr=True)
-    try:
-        yield
-    except HeatwakeError as error:
-        errors.print(f"heatwake: {error}", style="red", markup=False, highlight=False, soft_wrap=True)
-        raise typer.Exit(2) from None
-    except KeyboardInterrupt:
-        errors.print(f"heatwake: {interrupted}", markup=False, highlight=False)
-        raise typer.Exit(130) from None
+app.command(epilog="Example: heatwake inspect sample_frames/fan_out --output frames.png")(inspect)
+app.command("new-session", epilog="Example: heatwake new-session /data/charger/frames.tif")(new_session)
