@@ -22,5 +22,5 @@ def read_further(folder: Path) -> list[Further]:
         It holds no such list.
     """
     if not (folder / NEXT).is_file():
-        raise InputError(str(folder), f"no {NEXT} in it", "must be the results folder of a run, or of a session in it")
+        raise InputError(str(folder), f"without {NEXT}", "must be the results folder of a run, or of a session in it")
     return further_of(folder)
