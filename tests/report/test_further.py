@@ -97,6 +97,8 @@ def test_a_direction_that_is_not_told_asks_for_what_the_fit_foresees(charger, to
     foreseen = np.zeros((2, charger.sizes["region"]))
     foreseen[1, 2] = -9.0
     open_flow = open_flow.assign_coords(further=["fan off", "fan turned round"]).assign(
+        foreseen_early=80.0,
+        foreseen_early_change=(("further", "region"), 0.3 * foreseen),
         foreseen_rise_change=(("further", "region"), foreseen),
         foreseen_flow_status=("further", np.array([2, 0], np.int8)),
         foreseen_against_opposite=("further", [10.0, 300.0]),

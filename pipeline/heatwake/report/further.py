@@ -23,6 +23,7 @@ TAPE_GAIN: Final = 0.7  # of a part's uncertainty: tape that leaves more is not 
 PAIR_TRANSMITTANCE: Final = 0.004  # standard uncertainty of a film's transmittance by a pair (measured, simulated)
 WORTH: Final = 0.03  # of the uncertainty: less is not worth a recording
 CHANGES: Final = 3  # parts named with the largest changes
+SHORT_S: Final = 130.0  # of a recording with the fan off
 LEAST_CHANGE: Final = 0.5  # [K] that matters, where nothing else is said
 
 
@@ -136,7 +137,9 @@ def _flows(results: xr.Dataset, flow: xr.Dataset | None, rows: Sequence[PartRow]
             yield Further("for the direction", sentence, "Whether the heat's direction can be told.", 1 + undecided)
         return
     for at, name in enumerate(flow["further"].to_numpy().astype(str)):
-        changes = flow["foreseen_rise_change"][at].to_numpy()
+        short = name == FAN_OFF and float(flow["foreseen_early"]) <= SHORT_S
+        changes = flow["foreseen_early_change" if short else "foreseen_rise_change"][at].to_numpy()
+        settled = flow["foreseen_rise_change"][at].to_numpy()
         status = FLOW_STATUS[int(flow["foreseen_flow_status"][at])]
         told = bool(sentence) and status == "identified"
         direction = ""
@@ -146,10 +149,11 @@ def _flows(results: xr.Dataset, flow: xr.Dataset | None, rows: Sequence[PartRow]
                 f"With this recording it would {'tell' if told else 'hardly tell'} which way the heat is carried "
                 f"(evidence foreseen {number(against, digits=0)}). "
             )
+        when = f"after {number(float(flow['foreseen_early']), digits=0)} s" if short else "settled"
         yield Further(
             name,
             _how(name),
-            f"{direction}{_foreseen_changes(results, changes, name)}{_beyond(rows, changes)}",
+            f"{direction}{_foreseen_changes(results, changes, when)}{_beyond(rows, settled)}",
             (1 + undecided) if told else 0,
         )
 
@@ -167,7 +171,7 @@ def _how(name: str) -> str:
     return f"With {name} by a card ({alike}), in the order A-B-B-A."
 
 
-def _foreseen_changes(results: xr.Dataset, changes: Array, name: str) -> str:
+def _foreseen_changes(results: xr.Dataset, changes: Array, when: str) -> str:
     names = results["region"].to_numpy().astype(str)
     own = np.sqrt(2) * results["steady_rise_own"].to_numpy()
     seen = np.abs(changes) >= np.fmax(2 * own, LEAST_CHANGE)
@@ -175,8 +179,9 @@ def _foreseen_changes(results: xr.Dataset, changes: Array, name: str) -> str:
         return "No part is foreseen to change by more than two runs' own noise."
     order = np.argsort(-np.abs(np.where(seen, changes, 0)))[: min(CHANGES, int(seen.sum()))]
     largest = listed([f"{names[at]} {number(float(changes[at]), digits=0, signed=True)} K" for at in order])
-    late = ", settled: in two minutes a fraction of it" if name == FAN_OFF else ""
-    return f"Foreseen by the fit, roughly: {largest}{late}; {_parts(int(seen.sum()))} by more than two runs' own noise."
+    return (
+        f"Foreseen by the fit, {when}, roughly: {largest}; {_parts(int(seen.sum()))} by more than two runs' own noise."
+    )
 
 
 def _beyond(rows: Sequence[PartRow], changes: Array) -> str:

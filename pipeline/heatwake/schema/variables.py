@@ -405,6 +405,8 @@ _ROWS: Final = (
     Variable(
         "foreseen_rise_change", ("further", "region"), "K", "change of the rise that the fit foresees in a recording"
     ),
+    Variable("foreseen_early_change", ("further", "region"), "K", "the same at foreseen_early"),
+    Variable("foreseen_early", (), "s", "time after power-on within two minutes"),
     Variable(
         "foreseen_flow_status", ("further",), "1", "whether a pair with it would tell the direction", flags=FLOW_STATUS
     ),

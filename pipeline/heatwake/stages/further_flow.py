@@ -1,6 +1,7 @@
 """What recordings with another flow would show of a board, and whether a pair with one tells the direction."""
 
 import json
+from collections.abc import Sequence
 from typing import Final
 
 import numpy as np
@@ -14,8 +15,16 @@ from heatwake.stages.flow_maps import FlowSettings, region_rectangles
 from heatwake.stages.flow_pair import pair_problem
 
 FAN_STANDS: Final = frozenset(("off", "stopped", "none"))
+EARLY_S: Final = 120.0  # since power-on
 FORESEEN: Final = (
-    *("foreseen_rise_change", "foreseen_flow_status", "foreseen_against_opposite", "foreseen_against_still"),
+    *(
+        "foreseen_rise_change",
+        "foreseen_early_change",
+        "foreseen_early",
+        "foreseen_flow_status",
+        "foreseen_against_opposite",
+        "foreseen_against_still",
+    ),
 )
 
 
@@ -46,19 +55,27 @@ def foresee_flow(
     seen = foresee(problem, verdict.fit, openings, vents=_vents(session))
     footprints = cover_cells(region_rectangles(session), problem.grid)
     footprints = footprints / np.maximum(footprints.sum(axis=1, keepdims=True), 1e-12)
-    changes = [footprints @ (one.rise[-1] - verdict.fit.board[0][-1]) for one in seen]
+    changes = np.array([(one.rise - verdict.fit.board[0]) @ footprints.T for one in seen])
+    early = _early(problem.recordings[0].times)
     asked = verdict.status != IDENTIFIED
     verdicts = [
         _judge(session, problem, verdict, one, openings=openings, settings=settings) if asked else None for one in seen
     ]
     status = [NOT_ATTEMPTED if one is None else one.status for one in verdicts]
     made = xr.Dataset(coords={"further": ("further", [one.name for one in seen])})
-    made["foreseen_rise_change"] = (("further", "region"), np.array(changes).reshape(len(seen), -1))
+    made["foreseen_rise_change"] = (("further", "region"), changes[:, -1])
+    made["foreseen_early_change"] = (("further", "region"), changes[:, early])
+    made["foreseen_early"] = ((), problem.recordings[0].times[early])
     made["foreseen_flow_status"] = ("further", np.array(status, dtype=np.int8))
     for key in ("opposite", "still"):
         found = [np.nan if one is None else float(getattr(one, f"against_{key}")) for one in verdicts]
         made[f"foreseen_against_{key}"] = ("further", np.array(found))
     return made
+
+
+def _early(times: Sequence[float]) -> int:
+    """Return which time is the last within two minutes of power-on; the first where none is."""
+    return max((at for at, time in enumerate(times) if time <= EARLY_S), default=0)
 
 
 def fan_stands(session: xr.Dataset) -> bool:
