@@ -12,6 +12,7 @@ from typing import Final
 import numpy as np
 import numpy.typing as npt
 
+from heatwake.kernels.fan_air import covered_flow
 from heatwake.kernels.flow_family import AirFamily
 from heatwake.kernels.flow_judgement import Openings
 from heatwake.kernels.joint_flow import JointFit, JointFlow
@@ -24,7 +25,6 @@ STILL_EXCHANGE: Final = 6.0
 """Of board and air where no fan moves it [W m-2 K-1]: free convection, 5 to 10 in textbooks (from memory), low in a
 flat channel."""
 EXCHANGE_POWER: Final = 0.6  # exchange goes with the flow to this power: 0.5 laminar, 0.8 turbulent (textbooks)
-WORKING_POINT: Final = 0.6  # of the fan's free flow, on a straight fan curve (common practice, no source)
 VENT_SHARE: Final = 0.5  # of the flow's resistance that lies in the vents (a guess; 0.3 to 0.7 is usual)
 COVERED: Final = 0.5  # of a vent, by a card
 
@@ -77,38 +77,13 @@ def foresee(problem: JointFlow, fit: JointFit, openings: Openings, *, vents: Map
     for number, name in vents.items():
         covered = _half(openings, number)
         share = abs(strength[number]) / max(np.abs(strength).sum(), 1e-12)
-        flow = flow_left(COVERED * share)
+        flow = covered_flow(COVERED * share, vents=VENT_SHARE)
         shares = np.where(np.arange(strength.size) == number, 1 - COVERED, 1.0) * strength
         shares *= flow * strength.sum() / shares.sum()
         through = _through(family, covered, problem, shares)
         rises = _rises(problem, fit, through, exchange=flow**EXCHANGE_POWER)
         made.append(Foreseen(f"half of {name} covered", 1, covered, rises))
     return made
-
-
-def flow_left(covered: float, *, share: float = VENT_SHARE) -> float:
-    """Return the flow with a part of the vents covered, over that with none.
-
-    Parameters
-    ----------
-    covered : float
-        Of the vents' area, 0 to less than 1.
-    share : float
-        Of the flow's resistance that lies in the vents.
-
-    Notes
-    -----
-    Resistance goes with the square of the flow, and of the area the other way; the fan's curve is a straight line from
-    its working point (`WORKING_POINT`) on.
-
-    Examples
-    --------
-    >>> [round(flow_left(part), 2) for part in (0.25, 0.5, 0.75)]
-    [0.91, 0.74, 0.46]
-    """
-    harder = (1 - share) + share / (1 - covered) ** 2
-    steep = (1 - WORKING_POINT) * harder
-    return float((-WORKING_POINT + np.sqrt(WORKING_POINT**2 + 4 * steep)) / (2 * steep))
 
 
 def foreseen_recording(problem: JointFlow, fit: JointFit, foreseen: Foreseen) -> Recording:
