@@ -32,8 +32,8 @@ from heatwake.scene import (
 from heatwake.schema.plan import Plan
 from heatwake.store import results
 
-MOST_COLUMNS: Final = 128
-QUICK_S, QUICK_FRAMES, SLOW_FRAMES = 30.0, 30, 50  # after power-on, and over the rest
+MOST_COLUMNS: Final = 112
+QUICK_S, QUICK_FRAMES, SLOW_FRAMES = 30.0, 20, 40  # after power-on, and over the rest
 SHUTTER_STEP_K: Final = 0.2
 SENSOR_K: Final = 0.1
 ROOM_K: Final = 0.3  # by which rooms differ between runs, and drift in one
