@@ -152,7 +152,7 @@ def _camera(plan: Plan, test: PlannedTest) -> Iterator[tuple[str, str]]:
     fits = "fits" if view.fits else f"does not fit: {view.distance_that_fits:.0f} mm would do"
     angles = " × ".join(f"{2 * half:.0f}°" for half in view.half_fields)
     field = f"{view.field[0]:.0f} × {view.field[1]:.0f} mm ({angles})"
-    yield "field", f"{field}; the board takes {view.filled:.0%} of it: {fits}"
+    yield "field", f"{field}; the board takes {view.filled:.0%} of its tighter side: {fits}"
     if plan.film is not None:
         how = "as stated" if view.tilt_stated else "proposed"
         hides = "keeps" if view.hides_camera else "does not keep"
