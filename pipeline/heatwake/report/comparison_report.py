@@ -1,6 +1,6 @@
 """The page of a comparison."""
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -11,6 +11,7 @@ from heatwake.report.answers import change_words, comparison_answer, reference_n
 from heatwake.report.difference_figure import changes_figure, difference_figure, pair_figure
 from heatwake.report.experiment_report import experiment_section
 from heatwake.report.flow_reading import board_direction, pair_direction
+from heatwake.report.further import Further
 from heatwake.report.page import Keep, explorer_of, identity, keep_stills, record, render, two_forms
 from heatwake.report.takes import take_words
 from heatwake.report.unlike import lead, place_words, unlike, warning
@@ -69,6 +70,7 @@ def comparison_page(
     settings: Mapping[str, Any],
     provenance: Mapping[str, Any],
     experiment: xr.Dataset | None = None,
+    further: Sequence[Further] = (),
     explore: bool = True,
     keep: Keep | None = None,
 ) -> str:
@@ -87,6 +89,8 @@ def comparison_page(
         For the record.
     experiment : Dataset, optional
         Effects over all sessions, where they are one experiment.
+    further : sequence of Further
+        What to record next.
     explore : bool
         Also the part to look around in: some sixty maps of a few sessions are read.
     keep : callable, optional
@@ -111,6 +115,7 @@ def comparison_page(
         pairs=pairs,
         changes=changes,
         experiment=study,
+        further=further,
         explorer=explorer_of(_side_by_side(comparison, reference, sessions)) if explore else None,
         settings=record(settings),
         provenance=record(provenance),

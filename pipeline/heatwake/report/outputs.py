@@ -3,7 +3,7 @@
 What draws is imported where it is needed: runs without pages, and those that end at a wrong key, start quicker.
 """
 
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from typing import Any, Final
 
 import numpy as np
@@ -13,6 +13,8 @@ import xarray as xr
 from heatwake import __version__
 from heatwake.report.answers import reference_name
 from heatwake.report.budget import budget_rows
+from heatwake.report.further import Further, further_recordings, further_rows
+from heatwake.report.further_pairs import further_of_comparison
 from heatwake.report.lineage import lineage_rows
 from heatwake.report.summary import comparison_lines, flow_sentences, summary_rows
 from heatwake.report.summary import comparison_rows as plain_rows
@@ -30,6 +32,9 @@ __all__ = [
     "difference_rows",
     "effect_rows",
     "flow_sentences",
+    "further_of_comparison",
+    "further_recordings",
+    "further_rows",
     "lineage_rows",
     "session_page",
     "side_by_side_frames",
@@ -38,7 +43,7 @@ __all__ = [
     "transient_rows",
 ]
 
-VERSION: Final = 8  # raised whenever pages, tables or the film change
+VERSION: Final = 9  # raised whenever pages, tables or the film change
 
 
 def session_page(
@@ -48,6 +53,7 @@ def session_page(
     description: Session,
     digests: Mapping[str, str],
     settings: Mapping[str, Any] | None = None,
+    further: Sequence[Further] = (),
     keep: Callable[[str, bytes], None] | None = None,
 ) -> str:
     """Return ``report.html`` of one session; ``keep`` is given each figure as files of its own."""
@@ -65,6 +71,7 @@ def session_page(
         settings=settings or {},
         provenance=provenance,
         stated=description.report,
+        further=further,
         keep=keep,
     )
 
@@ -98,6 +105,7 @@ def comparison_page(
     settings: Mapping[str, Any] | None = None,
     provenance: Mapping[str, Any] | None = None,
     experiment: xr.Dataset | None = None,
+    further: Sequence[Further] = (),
     keep: Callable[[str, bytes], None] | None = None,
 ) -> str:
     """Return ``comparison.html`` of a workflow; ``experiment`` where its sessions are one.
@@ -115,6 +123,7 @@ def comparison_page(
         settings=settings or {},
         provenance=origin,
         experiment=experiment,
+        further=further,
         keep=keep,
     )
 

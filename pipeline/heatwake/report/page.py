@@ -2,7 +2,7 @@
 
 import hashlib
 import json
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from functools import cache
 from typing import Any, Final
 
@@ -31,6 +31,7 @@ from heatwake.report.data_quality import data_quality
 from heatwake.report.figure_style import Still, for_page, house_style, svg_text
 from heatwake.report.film_figure import film_figure, has_film_map
 from heatwake.report.flow_reading import board_direction, opening_roles, region_direction, role_probability, told_share
+from heatwake.report.further import Further
 from heatwake.report.heating import (
     common_constants,
     criterion_text,
@@ -61,6 +62,7 @@ def session_page(
     settings: Mapping[str, Any],
     provenance: Mapping[str, Any],
     stated: Report | None = None,
+    further: Sequence[Further] = (),
     explore: bool = True,
     keep: Keep | None = None,
 ) -> str:
@@ -80,6 +82,8 @@ def session_page(
         Software, inputs and their digests, for the record.
     stated : Report, optional
         What the session file states for the record.
+    further : sequence of Further
+        What to record next.
     explore : bool
         Also the part to look around in: some sixty maps are read.
     keep : callable, optional
@@ -107,6 +111,7 @@ def session_page(
         decision_rule=decision_rule(),
         direction=direction,
         advice="" if flow is None else further_recording(results, flow),
+        further=further,
         told_share=told_share(flow, direction.window),
         openings=_openings(results, flow),
         lineage=lineage_sentences(results) if "region_state" in results else [],

@@ -13,8 +13,9 @@ from heatwake.errors import InputError
 from heatwake.report import outputs
 from heatwake.run.events import Progress
 from heatwake.run.fingerprints import comparison_determinants, fingerprint, pages_determinants, plain_json
+from heatwake.run.further import further_of
 from heatwake.run.guard import Steps
-from heatwake.run.sessions import figures_noted, kept_figures, note, stands
+from heatwake.run.sessions import NEXT, figures_noted, kept_figures, note, stands
 from heatwake.schema.settings import Settings
 from heatwake.schema.workflow import Movie, Workflow
 from heatwake.stages import comparison, experiment
@@ -32,7 +33,7 @@ TABLE: Final = "comparison.csv"
 PAGE: Final = "comparison.html"
 FILM: Final = movie_name("comparison")
 PAGES: Final = (PAGE, FILM)
-FILES: Final = (FILE, TABLE, TIDY, *PAGES)
+FILES: Final = (FILE, TABLE, TIDY, NEXT, *PAGES)
 
 
 class Stored(Mapping[str, xr.Dataset]):
@@ -91,6 +92,14 @@ def comparison_steps(
     study = stored_experiment(root, mark)
     results.write_text(root / TABLE, tables.csv_text(outputs.comparison_rows(made, sessions)))
     results.write_text(root / TIDY, tables.csv_text(outputs.difference_rows(made, sessions)))
+    further = outputs.further_of_comparison(
+        made,
+        sessions,
+        reference=reference,
+        settings=settings.model_dump(),
+        own={name: further_of(root / name) for name in sessions},
+    )
+    results.write_text(root / NEXT, tables.csv_text(outputs.further_rows(further)))
     if study is None:
         results.remove(root / EFFECTS)
     else:
@@ -100,7 +109,14 @@ def comparison_steps(
         record = {"comparison": settings.model_dump(mode="json"), "reference": reference}
         with kept_figures(root, shown_from) as keep:
             page = outputs.comparison_page(
-                made, sessions, flows, title=workflow.title, settings=record, experiment=study, keep=keep
+                made,
+                sessions,
+                flows,
+                title=workflow.title,
+                settings=record,
+                experiment=study,
+                further=further,
+                keep=keep,
             )
         results.write_text(root / PAGE, page)
         yield Progress("comparison", FILM, 2, 3)
@@ -121,7 +137,7 @@ def has_experiment(root: Path) -> bool:
 
 def shown_files(root: Path, *, pages: bool) -> tuple[str, ...]:
     """Return the tables, and what pages are made with them, that belong to the comparison that stands."""
-    tables = (TABLE, TIDY, EFFECTS) if has_experiment(root) else (TABLE, TIDY)
+    tables = (TABLE, TIDY, NEXT, EFFECTS) if has_experiment(root) else (TABLE, TIDY, NEXT)
     return (*tables, *PAGES, *figures_noted(root)) if pages else tables
 
 

@@ -2,7 +2,7 @@
 
 import json
 import time
-from collections.abc import Callable, Generator, Iterator, Mapping
+from collections.abc import Callable, Generator, Iterator, Mapping, Sequence
 from contextlib import closing, contextmanager
 from functools import partial
 from pathlib import Path
@@ -12,6 +12,7 @@ import xarray as xr
 
 from heatwake import __version__
 from heatwake.report import outputs
+from heatwake.report.further import Further
 from heatwake.report.parts import part_rows
 from heatwake.run.events import Outcome, Progress
 from heatwake.run.fingerprints import determinants, fingerprint, marks_of, pages_determinants, plain_json
@@ -36,7 +37,8 @@ FRAMES_TO_SUM: Final = 4  # in an analysis step, on average
 PLACED: Final = "registration.nc"  # where a session is placed by another's picture
 FROM_FRAMES: Final = ("registration.nc", "rise.nc")
 SUMS: Final = ("mean_radiance", "summed")  # made beside the registration, for the maps
-TABLES: Final = ("summary.csv", "budget.csv", "transients.csv", "lineage.csv")
+NEXT: Final = "next.csv"
+TABLES: Final = ("summary.csv", "budget.csv", "transients.csv", "lineage.csv", NEXT)
 PROBE_TABLE: Final = "thermocouples.csv"  # of sessions that have some
 FILM: Final = movie_name("airflow")
 PAGES: Final = ("report.html", FILM)
@@ -304,6 +306,9 @@ def _tell_people(
     rows = part_rows(merged)
     made_rows = [outputs.summary_rows(rows), outputs.budget_rows(merged, rows)]
     made_rows += [outputs.transient_rows(merged, criterion=_criterion(settings)), outputs.lineage_rows(merged)]
+    stated = {name: one.model_dump(mode="json") for name, one in settings.items()}
+    further = outputs.further_recordings(merged, made["flow.nc"], stated)
+    made_rows += [outputs.further_rows(further)]
     made_rows += [outputs.thermocouple_rows(merged)] if PROBE_TABLE in told else []
     for name, content in zip(told, made_rows, strict=True):
         results.write_text(target / name, tables.csv_text(content))
@@ -317,7 +322,7 @@ def _tell_people(
         return True
     yield Progress(session.name, "report.html", 0, 3)
     with kept_figures(target, made_from) as keep:
-        page = _page(session, made, merged, settings=settings, keep=keep)
+        page = _page(session, made, merged, settings=stated, further=further, keep=keep)
     results.write_text(target / "report.html", page)
     yield Progress(session.name, FILM, 1, 3)
     movie = movie_of(settings)
@@ -379,7 +384,8 @@ def _page(
     made: Mapping[str, xr.Dataset],
     merged: xr.Dataset,
     *,
-    settings: Mapping[str, Settings],
+    settings: Mapping[str, Any],
+    further: Sequence[Further],
     keep: Callable[[str, bytes], None] | None = None,
 ) -> str:
     return outputs.session_page(
@@ -387,7 +393,8 @@ def _page(
         made["flow.nc"],
         description=session.description,
         digests=session.digests,
-        settings={name: one.model_dump(mode="json") for name, one in settings.items()},
+        settings=settings,
+        further=further,
         keep=keep,
     )
 

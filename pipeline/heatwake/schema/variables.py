@@ -402,6 +402,16 @@ _ROWS: Final = (
     Variable("opening_rise", _OPENING, "K", "rise of the surface next to the opening"),
     Variable("opening_role", _OPENING, "1", "whether air enters or leaves", flags=OPENING_ROLE),
     Variable("opening_role_probability", _OPENING, "1", "probability of the likelier role, 0.5 to 1"),
+    Variable(
+        "foreseen_rise_change", ("further", "region"), "K", "change of the rise that the fit foresees in a recording"
+    ),
+    Variable("foreseen_early_change", ("further", "region"), "K", "the same at foreseen_early"),
+    Variable("foreseen_early", (), "s", "time after power-on within two minutes"),
+    Variable(
+        "foreseen_flow_status", ("further",), "1", "whether a pair with it would tell the direction", flags=FLOW_STATUS
+    ),
+    Variable("foreseen_against_opposite", ("further",), "1", "evidence of that pair against air the other way"),
+    Variable("foreseen_against_still", ("further",), "1", "evidence of that pair against still air"),
     # --- comparison.nc: session minus reference --------------------------------------------------------------
     Variable("rise_difference", _PAIR_MAP, "K", "difference of the final rise"),
     Variable("rise_difference_uncertainty", _PAIR_MAP, "K", "standard uncertainty, own terms only"),
