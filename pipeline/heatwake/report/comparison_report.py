@@ -17,6 +17,7 @@ from heatwake.report.takes import take_words
 from heatwake.report.unlike import lead, place_words, unlike, warning
 from heatwake.report.words import number as shown
 from heatwake.schema.variables import MATCH_STATE, OPENING_CHANGE, OPENING_ROLE, VARIABLES
+from heatwake.stages.pair import ComparisonSettings
 
 SIDE_BY_SIDE = 4  # sessions to look around in
 
@@ -227,7 +228,8 @@ def _pair(
     settings: Mapping[str, Any],
 ) -> dict[str, Any]:
     base, own, chosen = sessions[reference], sessions[name], comparison.sel(session=name)
-    differences = unlike(base, own, chosen)
+    compared = ComparisonSettings.model_validate(settings.get("comparison", {}))
+    differences = unlike(base, own, chosen, refit_share=compared.refit_share)
     return {
         "name": name,
         "lead": lead(differences),

@@ -2,6 +2,7 @@
 
 import json
 from collections.abc import Mapping
+from types import MappingProxyType
 from typing import Any, Final
 
 import numpy as np
@@ -44,11 +45,28 @@ def set_ups(sessions: Mapping[str, xr.Dataset]) -> list[list[str]]:
     return list(found.values())
 
 
-def repeatability(sessions: Mapping[str, xr.Dataset], base: xr.Dataset, *, compensate: bool) -> Repeatability | None:
-    """Return how far takes of one set-up lie apart, pooled over set-ups and regions; None without repeats."""
+def repeated(sessions: Mapping[str, xr.Dataset]) -> list[str]:
+    """Return the names of sessions of which there is another take."""
+    return [name for group in set_ups(sessions) if len(group) > 1 for name in group]
+
+
+def repeatability(
+    sessions: Mapping[str, xr.Dataset],
+    base: xr.Dataset,
+    *,
+    compensate: bool,
+    changes: Mapping[str, Array] = MappingProxyType({}),
+) -> Repeatability | None:
+    """Return how far takes of one set-up lie apart, pooled over set-ups and regions; None without repeats.
+
+    ``changes`` (region,) [K] by session are added to rises before they are compared, as in the comparison itself.
+    """
     groups = [group for group in set_ups(sessions) if len(group) > 1]
     names = [str(name) for name in base["region"].to_numpy()]
-    takes = [np.stack([_rises(sessions[name], base, names, compensate) for name in group]) for group in groups]
+    takes = [
+        np.stack([_rises(sessions[name], base, names, compensate) + changes.get(name, 0.0) for name in group])
+        for group in groups
+    ]
     return pooled_repeatability(takes)
 
 
