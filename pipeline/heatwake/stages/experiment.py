@@ -15,14 +15,14 @@ from heatwake.kernels.repeats import Repeatability, coverage_factor
 from heatwake.kernels.significance import cluster_floor, significant
 from heatwake.schema.variables import EFFECT_ERROR, label
 from heatwake.stages.matched import Late, late_regions, late_rise, onset, power_factor
-from heatwake.stages.pair import ComparisonSettings, ExperimentSettings
+from heatwake.stages.pair import TRUSTED_FREEDOM, ComparisonSettings, ExperimentSettings
 from heatwake.stages.region_rises import placement_spread, shared_share
 from heatwake.stages.set_ups import BLOCK, FILM_FITTING, conditions, factors, repeatability
+from heatwake.stages.takes import Take
 
 Array = npt.NDArray[Any]
 
 LEAST_SESSIONS: Final = 4
-TRUSTED_FREEDOM: Final = 4.0  # fewer degrees of freedom of repeats: no less than the budget counts
 LEAST_RESIDUAL: Final = 3  # degrees of freedom that what the model leaves must have to tell the spread of a run
 
 
@@ -45,6 +45,7 @@ def analyse_experiment(
     reference: str,
     *,
     settings: ComparisonSettings,
+    past: Sequence[Take] = (),
 ) -> xr.Dataset | None:
     """Return effects per region and as maps, predictions and the best combination; None where there is no experiment.
 
@@ -59,6 +60,8 @@ def analyse_experiment(
         Its levels are those that others are compared with.
     settings : ComparisonSettings
         With those of the experiment.
+    past : sequence of Take
+        Takes of like set-ups from the laboratory's record.
 
     Returns
     -------
@@ -69,7 +72,7 @@ def analyse_experiment(
     study = _study(sessions, base, chosen, comparison)
     if study is None:
         return None
-    repeats = repeatability(sessions, base, compensate=comparison.compensate_power)
+    repeats = repeatability(sessions, base, compensate=comparison.compensate_power, past=past)
     fits = [_fit(study, number, repeats) for number in range(len(study.regions))]
     if not any(fit is not None for fit in fits):
         return None

@@ -33,6 +33,7 @@ def region_rises(
     matched[0] = pair.factor * matched[0]
     beside = _beside(pair, there, rise, maps, settings)
     fit, own, local = _own_terms(pair, here, there, maps)
+    own = local if pair.trusts_repeats else own  # repeats tell what ambient sensor and camera bring
     steady, steady_freedom = pair.at_least(np.sqrt(own**2 + beside**2), rise[1])
     at_time, time_freedom = pair.at_least(np.sqrt(np.maximum(own**2 - fit**2, 0) + beside**2), matched[1])
     both = (here["is_steady"].to_numpy() == 1) & (there["is_steady"].to_numpy() == 1)
