@@ -9,7 +9,7 @@ from heatwake.stages.known_good import KnownGoodSettings, judge_unit
 from lab_takes import PARTS, drawn_takes, take
 
 SETTINGS = KnownGoodSettings()
-LABORATORIES = 120
+LABORATORIES = 100
 RATE = SETTINGS.false_alarm_rate
 BOUND = RATE + 3 * math.sqrt(RATE * (1 - RATE) / LABORATORIES)  # exceeded by a right rate once in 700 times
 

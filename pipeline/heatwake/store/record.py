@@ -120,8 +120,6 @@ def takes(path: Path, *, kinds: Sequence[str] = (), benches: Sequence[str] = ())
     InputError
         The file is missing, no record, or damaged.
     """
-    if not path.exists():
-        raise InputError(str(path), "missing", WANTED)
     with _reading(path) as file:
         if not _is_record(file):
             return []
@@ -149,6 +147,8 @@ def check_whole(path: Path) -> None:
 @contextmanager
 def _reading(path: Path) -> Iterator[sqlite3.Connection]:
     """Yield a record opened to read, as it is at one moment."""
+    if not path.exists():
+        raise InputError(str(path), "missing", WANTED)
     with _opened(path, mode="rw") as file:
         file.execute("BEGIN")
         if not _is_empty(file):
