@@ -1,7 +1,7 @@
 """All sessions of a workflow against its reference, once they are done."""
 
 import json
-from collections.abc import Callable, Collection, Iterator, Mapping
+from collections.abc import Callable, Collection, Iterator, Mapping, Sequence
 from functools import lru_cache
 from pathlib import Path
 from typing import Any, Final
@@ -15,12 +15,14 @@ from heatwake.run.events import Progress
 from heatwake.run.fingerprints import comparison_determinants, fingerprint, pages_determinants, plain_json
 from heatwake.run.further import further_of
 from heatwake.run.guard import Steps
+from heatwake.run.record import past_determinants, past_takes
 from heatwake.run.sessions import NEXT, figures_noted, kept_figures, note, stands
 from heatwake.schema.settings import Settings
 from heatwake.schema.workflow import Movie, Workflow
 from heatwake.stages import comparison, experiment
 from heatwake.stages.set_ups import conditions
 from heatwake.stages.table import PRODUCTS
+from heatwake.stages.takes import Take
 from heatwake.store import results, tables
 from heatwake.store.movie import movie_name, write_movie
 
@@ -63,8 +65,11 @@ def comparison_steps(
     settings: Settings,
     names: list[str],
     pages: bool,
+    record_file: Path | None = None,
 ) -> Steps:
     """Compare what is complete with the reference unless that stands; yield progress and return the state.
+
+    ``record_file`` is that of the laboratory's record, where the workflow has one.
 
     Raises
     ------
@@ -76,7 +81,8 @@ def comparison_steps(
     if not isinstance(settings, comparison.ComparisonSettings):
         raise TypeError("comparison settings of another kind")
     marks = {name: results.read_fingerprint(root / name / PRODUCTS[-1].file) for name in sessions}
-    made_from = comparison_determinants(marks, reference, settings=settings)
+    past = past_takes(workflow.record, record_file, sessions=sessions, root=root)
+    made_from = comparison_determinants(marks, reference, settings=settings, record=past_determinants(past))
     mark = fingerprint(made_from)
     shown_from = shown_determinants(mark, workflow)
     if _data_stand(root, mark) and stands(root, shown_from, shown_files(root, pages=pages)):
@@ -84,7 +90,7 @@ def comparison_steps(
     yield Progress("comparison", FILE, 0, 3)
     if not _data_stand(root, mark):
         products = (sessions, flows, spreads)
-        yield from _compare(workflow, root, products=products, settings=settings, made_from=made_from)
+        yield from _compare(workflow, root, products=products, settings=settings, made_from=made_from, past=past)
     wanted = shown_files(root, pages=pages)
     if stands(root, shown_from, wanted):
         return "done"
@@ -183,6 +189,7 @@ def _compare(
     products: tuple[Mapping[str, xr.Dataset], Mapping[str, xr.Dataset], Mapping[str, xr.Dataset]],
     settings: comparison.ComparisonSettings,
     made_from: Mapping[str, Any],
+    past: Sequence[Take],
 ) -> Iterator[Progress]:
     """Write the experiment, where there is one, and the comparison unless that stands already."""
     sessions, flows, spreads = products
@@ -197,7 +204,7 @@ def _compare(
         "conditions": json.dumps(stated, sort_keys=True),
     }
     history = f"heatwake {__version__}: comparison"
-    study = experiment.analyse_experiment(sessions, made_from["reference"], settings=settings)
+    study = experiment.analyse_experiment(sessions, made_from["reference"], settings=settings, past=past)
     if study is None:
         results.remove(root / STUDY)
     else:
@@ -206,7 +213,9 @@ def _compare(
             yield Progress("comparison", STUDY, 0, 3)
     if results.read_fingerprint(root / FILE) == attributes["fingerprint"]:
         return
-    made = comparison.compare(sessions, made_from["reference"], settings=settings, flows=flows, spreads=spreads)
+    made = comparison.compare(
+        sessions, made_from["reference"], settings=settings, flows=flows, spreads=spreads, past=past
+    )
     attributes["experiment"] = "" if study is None else STUDY
     for _ in results.write_result(root / FILE, made, attributes=attributes, history=history):
         yield Progress("comparison", FILE, 1, 3)

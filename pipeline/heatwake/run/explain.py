@@ -17,7 +17,8 @@ from heatwake.run.fingerprints import (
     plain_json,
 )
 from heatwake.run.placing import Anchor, placing_of
-from heatwake.run.sessions import MADE, PAGES, figures_noted, stated_in, tables_of
+from heatwake.run.record import past_determinants, past_takes, record_file
+from heatwake.run.sessions import MADE, PAGES, figures_noted, stated_in, stored_session, tables_of
 from heatwake.run.workflows import read_workflow, session_folders
 from heatwake.schema.settings import Settings
 from heatwake.schema.workflow import Workflow
@@ -82,7 +83,11 @@ def explain_workflow(path: Path, *, pages: bool = True) -> Iterator[Explained]:
         yield explained
     if compared:
         reference = workflow.reference or next(iter(folders))
-        yield _comparison(workflow, root, reference, marks=marks, settings=settings["comparison"], pages=pages)
+        stands = needs_marks and None not in marks.values()
+        told = _of_record(workflow, path, root=root, folders=folders) if stands else {}
+        yield _comparison(
+            workflow, root, reference, marks=marks, settings=settings["comparison"], pages=pages, record=told
+        )
 
 
 def _session(
@@ -170,6 +175,7 @@ def _comparison(
     marks: Mapping[str, str | None],
     settings: Settings,
     pages: bool,
+    record: Mapping[str, Any],
 ) -> Explained:
     try:
         comparison.require_reference(reference, marks)
@@ -178,13 +184,21 @@ def _comparison(
     shown = comparison.shown_files(root, pages=pages)
     if None in marks.values():  # no file of it stands
         return Explained("comparison", dict.fromkeys((comparison.FILE, *shown), ("missing",)))
-    made_from = comparison_determinants(marks, reference, settings=settings)
+    made_from = comparison_determinants(marks, reference, settings=settings, record=record)
     state, found = _why(root / comparison.FILE, made_from, comparison_changes)
     reasons = {comparison.FILE: (*state, *found)}
     if comparison.has_experiment(root):
         reasons[comparison.STUDY] = _study(root / comparison.STUDY, fingerprint(made_from))
     told_from = comparison.shown_determinants(fingerprint(made_from), workflow)
     return Explained("comparison", reasons | _shown(root, told_from, shown, shows=comparison.FILE))
+
+
+def _of_record(workflow: Workflow, path: Path, *, root: Path, folders: Mapping[str, Path]) -> dict[str, Any]:
+    """Return what a comparison would take from the record, by the results that stand."""
+    file = record_file(workflow, path)
+    there = [name for name in folders if all((root / name / product.file).is_file() for product in PRODUCTS)]
+    sessions = {name: stored_session(folders[name], root / name) for name in there} if file is not None else {}
+    return past_determinants(past_takes(workflow.record, file, sessions=sessions, root=root))
 
 
 def _study(file: Path, mark: str) -> tuple[str, ...]:
