@@ -151,7 +151,8 @@ def _tiles(plan: Plan, test: PlannedTest) -> Iterator[tuple[str, str, str]]:
     shown = [one.shown for one in test.runs.factors if math.isfinite(one.shown)]
     if test.runs.factors:
         least = f"{number(max(shown))} K" if len(shown) == len(test.runs.factors) else "nothing"
-        small = f"{plan.runs.smallest_difference_K:g} K matter; {100 * plan.runs.chance:.0f} % chance to find it, 5 % two-sided"
+        chance = f"{100 * plan.runs.chance:.0f} % chance to find it, 5 % two-sided"
+        small = f"{plan.runs.smallest_difference_K:g} K matter; {chance}"
         yield f"{count(len(test.runs.runs), 'run')} can show", least, small
     length = test.length
     yield "bench time", f"{number(length.bench_hours)} h", f"{duration(length.total)} a run, cooling down between"
