@@ -7,7 +7,6 @@ from typing import Final
 
 import numpy as np
 import numpy.typing as npt
-import pandas as pd
 
 from heatwake.kernels.camera_view import focal_pixels
 from heatwake.planning.runs import PlannedRun
@@ -31,6 +30,7 @@ from heatwake.scene import (
 )
 from heatwake.schema.plan import Plan
 from heatwake.store import results
+from heatwake.store.tables import csv_text
 
 MOST_COLUMNS: Final = 112
 QUICK_S, QUICK_FRAMES, SLOW_FRAMES = 30.0, 20, 40  # after power-on, and over the rest
@@ -154,11 +154,13 @@ def _write(
     results.make_folder(folder)
     write_frames(folder / "frames.tif", recording)
     elapsed = recording.about["elapsed"].to_numpy()
-    results.write_text(folder / "times.csv", pd.DataFrame({"time": elapsed.round(3)}).to_csv(None, index=False))
+    results.write_text(folder / "times.csv", csv_text([{"time": f"{one:.3f}"} for one in elapsed]))
     logged = np.append(np.arange(elapsed[0], elapsed[-1], 10.0), elapsed[-1])
     degrees = room.at(logged) + rng.normal(0, SENSOR_K)
-    log = pd.DataFrame({"elapsed_s": logged.round(3), "ambient_degC": degrees.round(2)})
-    results.write_text(folder / "ambient.csv", log.to_csv(None, index=False))
+    log = [
+        {"elapsed_s": f"{when:.3f}", "ambient_degC": f"{one:.2f}"} for when, one in zip(logged, degrees, strict=True)
+    ]
+    results.write_text(folder / "ambient.csv", csv_text(log))
     corners = click_corners(recording, error=0.2, rng=rng)
     filled = Filled(corners=corners.tolist(), ambient_log="ambient.csv", times="times.csv", power_on=POWER_ON_S)
     results.write_text(folder / "session.toml", session_text(plan, test, run, filled=filled))
