@@ -31,6 +31,7 @@ from heatwake.commands.inspect import inspect
 from heatwake.commands.new_session import new_session
 from heatwake.commands.record import record
 from heatwake.commands.terminal import AsJson, errors_in_one_line, print_json
+from heatwake.commands.validate import validate
 from heatwake.errors import ClusterError, HeatwakeError
 
 if TYPE_CHECKING:
@@ -446,3 +447,4 @@ def _explanation(explained: "Explained") -> list[str]:
 app.command(epilog="Example: heatwake inspect sample_frames/fan_out --output frames.png")(inspect)
 app.command("new-session", epilog="Example: heatwake new-session /data/charger/frames.tif")(new_session)
 app.add_typer(record, name="record")
+app.command(epilog="Example: heatwake validate workflows/validation/validation.toml --output validation.html")(validate)
