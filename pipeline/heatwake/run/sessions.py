@@ -17,10 +17,12 @@ from heatwake.run.events import Outcome, Progress
 from heatwake.run.fingerprints import determinants, fingerprint, marks_of, pages_determinants, plain_json
 from heatwake.run.guard import Steps, guarded
 from heatwake.run.placing import Anchor, Placing, placing_of
+from heatwake.schema.findings import Examination
 from heatwake.schema.settings import Settings
 from heatwake.schema.variables import require
 from heatwake.schema.workflow import Movie
 from heatwake.stages import board, film, pixels, placement
+from heatwake.stages.examination import examine
 from heatwake.stages.regions import RegionsSettings
 from heatwake.stages.spread import final_directions
 from heatwake.stages.table import PRODUCTS, Product
@@ -36,7 +38,7 @@ FRAMES_TO_SUM: Final = 4  # in an analysis step, on average
 PLACED: Final = "registration.nc"  # where a session is placed by another's picture
 FROM_FRAMES: Final = ("registration.nc", "rise.nc")
 SUMS: Final = ("mean_radiance", "summed")  # made beside the registration, for the maps
-TABLES: Final = ("summary.csv", "budget.csv", "transients.csv", "lineage.csv")
+TABLES: Final = ("summary.csv", "budget.csv", "transients.csv", "lineage.csv", "findings.csv")
 PROBE_TABLE: Final = "thermocouples.csv"  # of sessions that have some
 FILM: Final = movie_name("airflow")
 PAGES: Final = ("report.html", FILM)
@@ -304,6 +306,8 @@ def _tell_people(
     rows = part_rows(merged)
     made_rows = [outputs.summary_rows(rows), outputs.budget_rows(merged, rows)]
     made_rows += [outputs.transient_rows(merged, criterion=_criterion(settings)), outputs.lineage_rows(merged)]
+    examined = examine(_read(session))
+    made_rows += [outputs.finding_rows(examined)]
     made_rows += [outputs.thermocouple_rows(merged)] if PROBE_TABLE in told else []
     for name, content in zip(told, made_rows, strict=True):
         results.write_text(target / name, tables.csv_text(content))
@@ -317,7 +321,7 @@ def _tell_people(
         return True
     yield Progress(session.name, "report.html", 0, 3)
     with kept_figures(target, made_from) as keep:
-        page = _page(session, made, merged, settings=settings, keep=keep)
+        page = _page(session, made, merged, settings=settings, keep=keep, examined=examined)
     results.write_text(target / "report.html", page)
     yield Progress(session.name, FILM, 1, 3)
     movie = movie_of(settings)
@@ -381,6 +385,7 @@ def _page(
     *,
     settings: Mapping[str, Settings],
     keep: Callable[[str, bytes], None] | None = None,
+    examined: Examination | None = None,
 ) -> str:
     return outputs.session_page(
         _with_frames(merged, made),
@@ -389,6 +394,7 @@ def _page(
         digests=session.digests,
         settings={name: one.model_dump(mode="json") for name, one in settings.items()},
         keep=keep,
+        examined=examined,
     )
 
 
