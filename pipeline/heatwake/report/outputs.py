@@ -20,6 +20,7 @@ from heatwake.report.summary import comparison_lines, flow_sentences, summary_ro
 from heatwake.report.summary import comparison_rows as plain_rows
 from heatwake.report.tidy_rows import effect_rows, tidy_rows
 from heatwake.report.transients import transient_rows
+from heatwake.schema.findings import Examination
 from heatwake.schema.session import Session
 from heatwake.schema.workflow import Movie
 
@@ -31,6 +32,7 @@ __all__ = [
     "comparison_rows",
     "difference_rows",
     "effect_rows",
+    "finding_rows",
     "flow_sentences",
     "further_of_comparison",
     "further_recordings",
@@ -55,6 +57,7 @@ def session_page(
     settings: Mapping[str, Any] | None = None,
     further: Sequence[Further] = (),
     keep: Callable[[str, bytes], None] | None = None,
+    examined: Examination | None = None,
 ) -> str:
     """Return ``report.html`` of one session; ``keep`` is given each figure as files of its own."""
     from heatwake.report import page
@@ -73,6 +76,7 @@ def session_page(
         stated=description.report,
         further=further,
         keep=keep,
+        examined=examined,
     )
 
 
@@ -126,6 +130,29 @@ def comparison_page(
         further=further,
         keep=keep,
     )
+
+
+def finding_rows(examined: Examination) -> list[dict[str, Any]]:
+    """Return the rows of ``findings.csv``: a row a finding, the worst first; and what could not be judged."""
+    rows: list[dict[str, Any]] = []
+    for one in examined.findings:
+        rows.append(
+            {
+                "finding": one.kind,
+                "severity": one.severity,
+                "effect_K": one.effect_K,
+                "sentence": one.sentence,
+                "cure": one.cure,
+                "frames": " ".join(map(str, one.frames)),
+                "elapsed_s": " ".join(f"{at:g}" for at in one.elapsed_s),
+                "places_px": "; ".join(f"{x:.1f} {y:.1f}" for x, y in one.places_px),
+                "places_mm": "; ".join(f"{x:.1f} {y:.1f}" for x, y in one.places_mm),
+            }
+        )
+    names = ("finding", "severity", "effect_K", "sentence", "cure", "frames", "elapsed_s", "places_px", "places_mm")
+    nothing: dict[str, Any] = {name: float("nan") if name == "effect_K" else "" for name in names}
+    rows += [nothing | {"finding": "not told", "sentence": one} for one in examined.untold]
+    return rows or [nothing | {"finding": "none"}]
 
 
 def thermocouple_rows(results: xr.Dataset) -> list[dict[str, Any]]:

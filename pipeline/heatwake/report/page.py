@@ -30,6 +30,7 @@ from heatwake.report.curves_figure import curves_figure, frame_counts, quality_f
 from heatwake.report.data_quality import data_quality
 from heatwake.report.figure_style import Still, for_page, house_style, svg_text
 from heatwake.report.film_figure import film_figure, has_film_map
+from heatwake.report.finding_figure import finding_figure
 from heatwake.report.flow_reading import board_direction, opening_roles, region_direction, role_probability, told_share
 from heatwake.report.further import Further
 from heatwake.report.heating import (
@@ -46,6 +47,7 @@ from heatwake.report.margin_bar import margin_bars
 from heatwake.report.parts import PartRow, final_ambient, part_rows, parts_off_board
 from heatwake.report.probes import has_probes, probe_rows, probe_sentences, probes_figure
 from heatwake.report.scripts import as_elements, security_policy
+from heatwake.schema.findings import Examination, Finding
 from heatwake.schema.report import Report
 from heatwake.schema.variables import DECAY_AXIS, OPENING_KIND, SPREAD_STATUS
 from heatwake.stages.flow_advice import further_recording
@@ -65,6 +67,7 @@ def session_page(
     further: Sequence[Further] = (),
     explore: bool = True,
     keep: Keep | None = None,
+    examined: Examination | None = None,
 ) -> str:
     """Return ``report.html`` of one session: self-contained, nothing fetched.
 
@@ -88,6 +91,8 @@ def session_page(
         Also the part to look around in: some sixty maps are read.
     keep : callable, optional
         Is given each figure as files of its own.
+    examined : Examination, optional
+        What the recording shows that is wrong or doubtful.
     """
     rows = part_rows(results)
     direction = board_direction(flow)
@@ -130,6 +135,9 @@ def session_page(
         items=report_items(results, criterion=criterion_text(_criterion(settings)), stated=stated),
         probes=probe_rows(results),
         probe_sentences=probe_sentences(results),
+        findings=finding_entries(examined),
+        untold=() if examined is None else examined.untold,
+        examined=examined is not None,
         settings=record(settings),
         provenance=record(provenance),
     )
@@ -198,6 +206,20 @@ def two_forms(draw: Callable[[float], Figure], *, name: str, alt: str) -> dict[s
     # Made here from numbers and from text that the SVG writer escaped: safe to stand in the page as it is.
     forms = {form: Markup(for_page(text, name=f"{name}-{form}", alt=alt)) for form, text in texts.items()}  # noqa: S704
     return {**forms, "still": Still(texts["wide"], wide)}
+
+
+def finding_entries(examined: Examination | None) -> list[tuple[Finding, Markup]]:
+    """Return each finding with its picture as markup, empty where it has none."""
+    entries = []
+    for number, one in enumerate(() if examined is None else examined.findings):
+        picture = Markup("")
+        if one.evidence is not None:
+            with house_style():
+                text = svg_text(finding_figure(one))
+            # Made here from numbers and from text that the SVG writer escaped, as are figures.
+            picture = Markup(for_page(text, name=f"finding-{number}", alt=one.sentence))  # noqa: S704
+        entries.append((one, picture))
+    return entries
 
 
 def keep_stills(figures: Mapping[str, Mapping[str, Any]], keep: Keep | None) -> None:

@@ -18,10 +18,12 @@ from heatwake.run.events import Outcome, Progress
 from heatwake.run.fingerprints import determinants, fingerprint, marks_of, pages_determinants, plain_json
 from heatwake.run.guard import Steps, guarded
 from heatwake.run.placing import Anchor, Placing, placing_of
+from heatwake.schema.findings import Examination
 from heatwake.schema.settings import Settings
 from heatwake.schema.variables import require
 from heatwake.schema.workflow import Movie
 from heatwake.stages import board, film, pixels, placement
+from heatwake.stages.examination import examine
 from heatwake.stages.regions import RegionsSettings
 from heatwake.stages.spread import final_directions
 from heatwake.stages.table import PRODUCTS, Product
@@ -38,7 +40,7 @@ PLACED: Final = "registration.nc"  # where a session is placed by another's pict
 FROM_FRAMES: Final = ("registration.nc", "rise.nc")
 SUMS: Final = ("mean_radiance", "summed")  # made beside the registration, for the maps
 NEXT: Final = "next.csv"
-TABLES: Final = ("summary.csv", "budget.csv", "transients.csv", "lineage.csv", NEXT)
+TABLES: Final = ("summary.csv", "budget.csv", "transients.csv", "lineage.csv", NEXT, "findings.csv")
 PROBE_TABLE: Final = "thermocouples.csv"  # of sessions that have some
 FILM: Final = movie_name("airflow")
 PAGES: Final = ("report.html", FILM)
@@ -309,6 +311,8 @@ def _tell_people(
     stated = {name: one.model_dump(mode="json") for name, one in settings.items()}
     further = outputs.further_recordings(merged, made["flow.nc"], stated)
     made_rows += [outputs.further_rows(further)]
+    examined = examine(_read(session))
+    made_rows += [outputs.finding_rows(examined)]
     made_rows += [outputs.thermocouple_rows(merged)] if PROBE_TABLE in told else []
     for name, content in zip(told, made_rows, strict=True):
         results.write_text(target / name, tables.csv_text(content))
@@ -322,7 +326,7 @@ def _tell_people(
         return True
     yield Progress(session.name, "report.html", 0, 3)
     with kept_figures(target, made_from) as keep:
-        page = _page(session, made, merged, settings=stated, further=further, keep=keep)
+        page = _page(session, made, merged, settings=stated, further=further, keep=keep, examined=examined)
     results.write_text(target / "report.html", page)
     yield Progress(session.name, FILM, 1, 3)
     movie = movie_of(settings)
@@ -387,6 +391,7 @@ def _page(
     settings: Mapping[str, Any],
     further: Sequence[Further],
     keep: Callable[[str, bytes], None] | None = None,
+    examined: Examination | None = None,
 ) -> str:
     return outputs.session_page(
         _with_frames(merged, made),
@@ -396,6 +401,7 @@ def _page(
         settings=settings,
         further=further,
         keep=keep,
+        examined=examined,
     )
 
 
