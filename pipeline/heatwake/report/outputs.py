@@ -3,7 +3,9 @@
 What draws is imported where it is needed: runs without pages, and those that end at a wrong key, start quicker.
 """
 
+import gc
 from collections.abc import Callable, Iterator, Mapping, Sequence
+from contextlib import contextmanager
 from typing import Any, Final
 
 import numpy as np
@@ -21,6 +23,7 @@ from heatwake.report.summary import comparison_rows as plain_rows
 from heatwake.report.tidy_rows import effect_rows, tidy_rows
 from heatwake.report.transients import transient_rows
 from heatwake.schema.findings import Examination
+from heatwake.schema.report import Report
 from heatwake.schema.session import Session
 from heatwake.schema.workflow import Movie
 
@@ -60,24 +63,36 @@ def session_page(
     examined: Examination | None = None,
 ) -> str:
     """Return ``report.html`` of one session; ``keep`` is given each figure as files of its own."""
-    from heatwake.report import page
+    from heatwake.report import explore, page  # noqa: F401
 
     provenance = {
         "heatwake": __version__,
         "input_sha256": dict(digests),
         "session": description.model_dump(mode="json", exclude_none=True),
     }
-    return page.session_page(
-        results,
-        flow=flow,
-        title=description.title,
-        settings=settings or {},
-        provenance=provenance,
-        stated=description.report,
-        further=further,
-        keep=keep,
-        examined=examined,
-    )
+    with _imports_left_alone():
+        return page.session_page(
+            results,
+            flow=flow,
+            title=description.title,
+            settings=settings or {},
+            provenance=provenance,
+            stated=description.report,
+            further=further,
+            examined=examined,
+            keep=keep,
+        )
+
+
+@contextmanager
+def _imports_left_alone() -> Iterator[None]:
+    """Keep what was there before out of garbage collection: to look through what drawing imports takes a third of a
+    second each time."""
+    gc.freeze()
+    try:
+        yield
+    finally:
+        gc.unfreeze()
 
 
 def airflow_frames(
@@ -110,26 +125,32 @@ def comparison_page(
     provenance: Mapping[str, Any] | None = None,
     experiment: xr.Dataset | None = None,
     further: Sequence[Further] = (),
+    stated: Mapping[str, Mapping[str, Any]] | None = None,
+    criterion: str = "",
     keep: Callable[[str, bytes], None] | None = None,
 ) -> str:
     """Return ``comparison.html`` of a workflow; ``experiment`` where its sessions are one.
 
-    ``keep`` is given each figure as files of its own.
+    ``stated`` is what session files state for the record, by session, ``criterion`` that by which parts count as
+    settled; ``keep`` is given each figure as files of its own.
     """
-    from heatwake.report import comparison_report
+    from heatwake.report import comparison_report, explore  # noqa: F401
 
     origin = {"heatwake": __version__, "sessions": sorted(sessions)} | dict(provenance or {})
-    return comparison_report.comparison_page(
-        comparison,
-        sessions,
-        flows=flows,
-        title=title,
-        settings=settings or {},
-        provenance=origin,
-        experiment=experiment,
-        further=further,
-        keep=keep,
-    )
+    with _imports_left_alone():
+        return comparison_report.comparison_page(
+            comparison,
+            sessions,
+            flows=flows,
+            title=title,
+            settings=settings or {},
+            provenance=origin,
+            experiment=experiment,
+            further=further,
+            stated={name: Report.model_validate(table) for name, table in (stated or {}).items()},
+            criterion=criterion,
+            keep=keep,
+        )
 
 
 def finding_rows(examined: Examination) -> list[dict[str, Any]]:

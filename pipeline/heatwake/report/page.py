@@ -2,7 +2,9 @@
 
 import hashlib
 import json
+import re
 from collections.abc import Callable, Mapping, Sequence
+from concurrent.futures import ThreadPoolExecutor
 from functools import cache
 from typing import Any, Final
 
@@ -28,7 +30,7 @@ from heatwake.report.budget_figure import budget_figure
 from heatwake.report.checklist import CAUTIONS, decision_rule, film_text, report_items
 from heatwake.report.curves_figure import curves_figure, frame_counts, quality_figure, reason_colour
 from heatwake.report.data_quality import data_quality
-from heatwake.report.figure_style import Still, for_page, house_style, svg_text
+from heatwake.report.figure_style import Still, for_page, house_style, png_of, svg_text
 from heatwake.report.film_figure import film_figure, has_film_map
 from heatwake.report.finding_figure import finding_figure
 from heatwake.report.flow_reading import board_direction, opening_roles, region_direction, role_probability, told_share
@@ -53,6 +55,7 @@ from heatwake.schema.variables import DECAY_AXIS, OPENING_KIND, SPREAD_STATUS
 from heatwake.stages.flow_advice import further_recording
 
 Keep = Callable[[str, bytes], None]  # is given a file's name and its content
+BLANK_CELL: Final = re.compile(r"<td([^<>]*)>\s*(–?)\s*</td>")  # narrow screens leave it out
 WIDE, NARROW = 9.0, 4.3  # [inch] widths of a figure's two forms
 
 
@@ -146,7 +149,7 @@ def session_page(
 def render(template: str, *, explorer: Any, **content: Any) -> str:
     """Return a page from a template; everything but figures and scripts is escaped."""
     environment = _environment()
-    ours = ["sort.js"] if explorer is None else ["sort.js", "explore.js"]
+    ours = ["sort.js", "fold.js"] if explorer is None else ["sort.js", "fold.js", "explore.js"]
     scripts = list(explorer.scripts) if explorer is not None else []
     scripts += [source_of(name) for name in ours]
     page: str = environment.get_template(template).render(
@@ -157,7 +160,7 @@ def render(template: str, *, explorer: Any, **content: Any) -> str:
         policy=security_policy(scripts),
         **content,
     )
-    return page
+    return BLANK_CELL.sub(r"<td\1 data-blank>\2</td>", page)
 
 
 def source_of(name: str) -> str:
@@ -226,9 +229,11 @@ def keep_stills(figures: Mapping[str, Mapping[str, Any]], keep: Keep | None) -> 
     """Hand the files of figures of their own to whoever keeps them."""
     if keep is None:
         return
-    for name, forms in figures.items():
-        for file, content in forms["still"].files(name):
-            keep(file, content)
+    with ThreadPoolExecutor(1) as packing:  # of one picture while the next is drawn
+        packed = {name: packing.submit(png_of, forms["still"].drawn()) for name, forms in figures.items()}
+        for name, forms in figures.items():
+            keep(f"{name}.svg", forms["still"].svg_file())
+            keep(f"{name}.png", packed[name].result())
 
 
 def record(content: Mapping[str, Any]) -> str:

@@ -3,11 +3,15 @@
 import json
 import time
 from collections.abc import Callable, Generator, Iterator, Mapping, Sequence
+from concurrent.futures import Future, ThreadPoolExecutor
 from contextlib import closing, contextmanager
 from functools import partial
+from itertools import chain, islice
 from pathlib import Path
 from typing import Any, Final
 
+import numpy as np
+import numpy.typing as npt
 import xarray as xr
 
 from heatwake import __version__
@@ -24,6 +28,7 @@ from heatwake.schema.variables import require
 from heatwake.schema.workflow import Movie
 from heatwake.stages import board, film, pixels, placement
 from heatwake.stages.examination import examine
+from heatwake.stages.map_reader import at_hand
 from heatwake.stages.regions import RegionsSettings
 from heatwake.stages.spread import final_directions
 from heatwake.stages.table import PRODUCTS, Product
@@ -32,6 +37,8 @@ from heatwake.store.movie import movie_name, write_movie
 from heatwake.store.session import OpenSession, open_description, open_session
 from heatwake.store.shelf import FileShelf
 from heatwake.workers import shelving_with
+
+Picture = npt.NDArray[np.uint8]
 
 MADE: Final = ".made.json"  # what results were made from that cannot say it themselves, by file
 FRAME_DIMS: Final = {"frame", "bare_frame", "covered_frame", "row", "column"}
@@ -107,7 +114,8 @@ def stored_session(folder: Path, target: Path) -> xr.Dataset:
     if description.camera.distortion is not None:  # the lens is not known here: pictures cannot be laid on the board
         made["registration.nc"] = made["registration.nc"].drop_vars("still_picture", errors="ignore")
     conditions = json.dumps(description.conditions, sort_keys=True)
-    return _merge(dataset.assign_attrs(conditions=conditions), *_known(made))
+    frames = {name: made["registration.nc"][name].variable for name in ("reason", "usable")}
+    return _merge(dataset.assign_attrs(conditions=conditions), *_known(made)).assign(frames)
 
 
 def stored_pages(folder: Path, target: Path) -> xr.Dataset:
@@ -307,7 +315,7 @@ def _tell_people(
     yield Progress(session.name, TABLES[0], 0, 3)
     rows = part_rows(merged)
     made_rows = [outputs.summary_rows(rows), outputs.budget_rows(merged, rows)]
-    made_rows += [outputs.transient_rows(merged, criterion=_criterion(settings)), outputs.lineage_rows(merged)]
+    made_rows += [outputs.transient_rows(merged, criterion=criterion_in(settings)), outputs.lineage_rows(merged)]
     stated = {name: one.model_dump(mode="json") for name, one in settings.items()}
     further = outputs.further_recordings(merged, made["flow.nc"], stated)
     made_rows += [outputs.further_rows(further)]
@@ -325,16 +333,29 @@ def _tell_people(
         note(target, made_from, told)
         return True
     yield Progress(session.name, "report.html", 0, 3)
-    with kept_figures(target, made_from) as keep:
-        page = _page(session, made, merged, settings=stated, further=further, keep=keep, examined=examined)
-    results.write_text(target / "report.html", page)
-    yield Progress(session.name, FILM, 1, 3)
+    merged = at_hand(merged)
     movie = movie_of(settings)
     frames = outputs.airflow_frames(merged, made["flow.nc"], movie=movie)
-    write_movie(target / FILM, frames, rate=movie.frames_per_s, count=movie.frames)
+    with filming(target / FILM, frames, movie=movie) as film:
+        with kept_figures(target, made_from) as keep:
+            page = _page(session, made, merged, settings=stated, further=further, keep=keep, examined=examined)
+        results.write_text(target / "report.html", page)
+        yield Progress(session.name, FILM, 1, 3)
+        film.result()
     note(target, made_from, (*told, *PAGES))
     yield Progress(session.name, FILM, 3, 3)
     return True
+
+
+@contextmanager
+def filming(path: Path, frames: Iterator[Picture], *, movie: Movie) -> Iterator[Future[None]]:
+    """Write a film beside what else is done; the block ends when it is written.
+
+    Its first frame is drawn at once: from there on nothing is drawn by matplotlib, whose styles all threads share.
+    """
+    begun = chain(list(islice(frames, 1)), frames)
+    with ThreadPoolExecutor(1) as beside:
+        yield beside.submit(write_movie, path, begun, rate=movie.frames_per_s, count=movie.frames)
 
 
 def movie_of(settings: Mapping[str, Settings]) -> Movie:
@@ -364,7 +385,8 @@ def kept_figures(folder: Path, made_from: Mapping[str, Any]) -> Iterator[Callabl
     results.write_json(folder / MADE, noted | dict.fromkeys(kept, made_from))
 
 
-def _criterion(settings: Mapping[str, Settings]) -> str:
+def criterion_in(settings: Mapping[str, Settings]) -> str:
+    """Return the criterion by which parts count as settled."""
     chosen = settings["regions"]
     return str(chosen.settling) if isinstance(chosen, RegionsSettings) else ""
 
