@@ -445,10 +445,7 @@ def quick_pages(monkeypatch):
     """Pages without content, for which files are written is all that counts here."""
     monkeypatch.setattr(outputs, "session_page", lambda *_, **__: "a page")
     monkeypatch.setattr(outputs, "comparison_page", lambda *_, **__: "a page")
-    for place in ("sessions", "comparison"):
-        monkeypatch.setattr(
-            f"heatwake.run.{place}.write_movie", lambda path, *_, **__: results.write_text(path, "a movie")
-        )
+    monkeypatch.setattr("heatwake.run.sessions.write_movie", lambda path, *_, **__: results.write_text(path, "a movie"))
 
 
 @pytest.mark.usefixtures("quick_pages")
@@ -460,6 +457,11 @@ def test_pages_are_named_as_a_run_makes_them(place):
     assert reasons["report.html"] == ("made together with airflow.mp4",)
     edit(place / "two" / "session.toml", "Small board", "Another")
     assert explained(place, pages=True)["two"].reasons["report.html"] == ('title "Small board" → "Another"',)
+    check_agreement(place, pages=True)
+    with (place / "two" / "session.toml").open("a") as file:
+        file.write('[report]\noperator = "N. N."\n')  # stands on the comparison's page as well
+    reasons = explained(place, pages=True)["comparison"].reasons
+    assert reasons["comparison.html"] == ("report: new",)
     check_agreement(place, pages=True)
 
 
