@@ -463,6 +463,11 @@ def test_pages_are_named_as_a_run_makes_them(place):
     edit(place / "two" / "session.toml", "Small board", "Another")
     assert explained(place, pages=True)["two"].reasons["report.html"] == ('title "Small board" → "Another"',)
     check_agreement(place, pages=True)
+    with (place / "two" / "session.toml").open("a") as file:
+        file.write('[report]\noperator = "N. N."\n')  # stands on the comparison's page as well
+    reasons = explained(place, pages=True)["comparison"].reasons
+    assert reasons["comparison.html"] == ("report: new",)
+    check_agreement(place, pages=True)
 
 
 def test_a_later_stage_makes_what_is_named(place, monkeypatch):

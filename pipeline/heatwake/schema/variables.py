@@ -190,6 +190,8 @@ _ROWS: Final = (
     Variable("frame_film_temperature", _FRAME, "degC", "film temperature at each frame"),
     Variable("frame_film_uncertainty", _FRAME, "K", "standard uncertainty of an estimated film temperature"),
     # --- the sensor's pixels ---------------------------------------------------------------------------------
+    Variable("colour_distance", _PICTURE, "1", "mean distance of a place's colours from the palette, CIE L*a*b*"),
+    Variable("reading_uncertainty", _PICTURE, "K", "standard uncertainty of readings off a colour scale"),
     Variable("pixel_fault", _PICTURE, "1", "what is wrong with the pixel", flags=PIXEL_FAULT),
     Variable("pixels_repaired", (), "1", "number of faulty pixels that get the median of their sound neighbours"),
     Variable("pixels_masked", (), "1", "number of faulty pixels without enough sound neighbours, left without reading"),
@@ -239,6 +241,7 @@ _ROWS: Final = (
     Variable("emissivity_uncertainty", ("y", "x"), "1", "standard uncertainty of the emissivity used"),
     Variable("power_on", (), "s", "elapsed time of power-on; NaN where none is seen"),
     Variable("ambient", _TIME, "degC", "ambient temperature", "air_temperature"),
+    Variable("edge_uncertainty", ("y", "x"), "K", "what edges add to the uncertainty of readings off a colour scale"),
     Variable("film_trust", ("y", "x"), "1", "whether the film is trusted over the place", flags=FILM_TRUST),
     Variable("film_temperature", _TIME, "degC", "film temperature; NaN where ambient is not given"),
     Variable("film_temperature_uncertainty", _TIME, "K", "standard uncertainty of an estimated film temperature"),
