@@ -11,10 +11,18 @@ from heatwake.rehearsal.item import in_state, item_of
 from heatwake.rehearsal.recorded import camera_of, record_run
 from heatwake.rehearsal.rehearsing import rehearsed_runs
 from heatwake.report.plan_page import plan_page
-from heatwake.report.rehearsal_page import rehearsal_section
+from heatwake.report.rehearsal_page import rehearsal_section, sentences
 from heatwake.scene import settle
 from heatwake.store.session import open_session
 from planned import small_plan, small_test
+
+
+@pytest.fixture(scope="module", autouse=True)
+def coarse():
+    """Boards of cells twice as large: four times as quick."""
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr("heatwake.rehearsal.item.MOST_CELLS", 1300)
+        yield
 
 
 @pytest.fixture(scope="module")
@@ -135,7 +143,7 @@ def test_a_rehearsal_in_words(found):
     assert found.covered == (1, 2)
     assert found.typical_error == pytest.approx(1.05)
     assert found.directions[0].off == pytest.approx(10.0)
-    first, second, third = rehearsal_section(found).sentences
+    first, second, third = sentences(found)
     assert (
         first
         == "Rises came out typically 1.05 K off the simulated truth; 1 of 2 lie within two standard uncertainties."
@@ -143,9 +151,7 @@ def test_a_rehearsal_in_words(found):
     assert second.startswith("Of 1 difference from a, 1 were told from noise, all with the right sign")
     assert third == "The direction that heat is carried will be told in 1 of 2 runs, at most 10° off."
     nothing = replace(found, parts=(), differences=(), directions=found.directions[1:])
-    assert rehearsal_section(nothing).sentences == (
-        "The direction that heat is carried will not be identifiable in any run as planned.",
-    )
+    assert sentences(nothing) == ("The direction that heat is carried will not be identifiable in any run as planned.",)
 
 
 def test_a_rehearsal_on_the_sheet_is_text(planned, found):
