@@ -131,7 +131,9 @@ def _pair(found: xr.Dataset, variable: str, at: int | None) -> tuple[float, floa
 
 def _effects(plan: Plan, home: Path, recorded: Sequence[Recorded]) -> list[RehearsedDifference]:
     """Return what each factor does by all runs together; none where not every combination was rehearsed."""
-    set_ups = {json.dumps(one.run.levels, sort_keys=True): one for one in recorded}
+    set_ups: dict[str, Recorded] = {}
+    for one in recorded:
+        set_ups.setdefault(json.dumps(one.run.levels, sort_keys=True), one)
     root = home / RESULTS
     if len(set_ups) < math.prod(len(one.levels) for one in plan.factors) or not has_experiment(root):
         return []
