@@ -11,10 +11,18 @@ from heatwake.rehearsal.item import in_state, item_of
 from heatwake.rehearsal.recorded import camera_of, record_run
 from heatwake.rehearsal.rehearsing import rehearsed_runs
 from heatwake.report.plan_page import plan_page
-from heatwake.report.rehearsal_page import rehearsal_section
+from heatwake.report.rehearsal_page import rehearsal_section, sentences
 from heatwake.scene import settle
 from heatwake.store.session import open_session
 from planned import small_plan, small_test
+
+
+@pytest.fixture(scope="module", autouse=True)
+def coarse():
+    """Boards of cells twice as large: four times as quick."""
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr("heatwake.rehearsal.item.MOST_CELLS", 1300)
+        yield
 
 
 @pytest.fixture(scope="module")
@@ -120,14 +128,26 @@ def test_each_set_up_is_rehearsed_once_before_any_twice():
 @pytest.fixture
 def found():
     rows = (RehearsedPart("a", "<b>", 40.0, 40.5, 0.5), RehearsedPart("b", "<b>", 37.0, 38.6, 0.5))
-    apart = (RehearsedDifference("b", "<b>", -3.0, -1.9, 0.3, told=True),)
+    apart = (RehearsedDifference("x − y", "b", "<b>", -3.0, -1.9, -2.5, -1.3, told=True),)
     ways = (
         RehearsedDirection("a", 0.0, "to the right", "to the right", 350.0, 5.0, told=True),
         RehearsedDirection("b", 180.0, "not identifiable", "not identifiable", np.nan, np.nan, told=False),
     )
     picture = np.linspace(20, 60, 12, dtype=np.float32).reshape(3, 4)
     return Rehearsal(
-        ("a", "b"), "a", 4, 3, 90, 12.0, rows, apart, ways, ("<i>remark</i>",), pictures={"a": picture, "b": picture}
+        ("a", "b"),
+        "a",
+        4,
+        3,
+        90,
+        12.0,
+        rows,
+        apart,
+        ways,
+        0.4,
+        "Q1",
+        ("<i>remark</i>",),
+        pictures={"a": picture, "b": picture},
     )
 
 
@@ -135,15 +155,16 @@ def test_a_rehearsal_in_words(found):
     assert found.covered == (1, 2)
     assert found.typical_error == pytest.approx(1.05)
     assert found.directions[0].off == pytest.approx(10.0)
-    first, second, third = rehearsal_section(found).sentences
+    first, second, left, third = sentences(found)
     assert (
         first
         == "Rises came out typically 1.05 K off the simulated truth; 1 of 2 lie within two standard uncertainties."
     )
-    assert second.startswith("Of 1 difference from a, 1 were told from noise, all with the right sign")
+    assert second == "1 of 1 difference (x − y) were told from noise, all with the right sign."
+    assert left == "When a run ends as planned, up to 0.4 K are still to come, in Q1."
     assert third == "The direction that heat is carried will be told in 1 of 2 runs, at most 10° off."
     nothing = replace(found, parts=(), differences=(), directions=found.directions[1:])
-    assert rehearsal_section(nothing).sentences == (
+    assert sentences(nothing)[1:] == (
         "The direction that heat is carried will not be identifiable in any run as planned.",
     )
 

@@ -37,10 +37,12 @@ class PlannedLength:
         The part that decides.
     wait : float
         From power-on until no more than the remainder is to come in any part [s].
+    warm : float
+        Under power as planned [s]: the wait, where the plan states nothing else.
     fit, fit_two : float
         How long a fit of one exponential, and of two, needs for the final value to half the remainder [s].
     hidden : float
-        What may be left of the slowest part's rise after the wait if a second, slower time constant hides in it [K].
+        What may be left of the slowest part's rise then if a second, slower time constant hides in it [K].
     one_fit_bias, reading_bias : float
         Of the final rise then, from a fit of one exponential and from the last reading [1].
     cold, total : float
@@ -58,6 +60,7 @@ class PlannedLength:
 
     slowest: str
     wait: float
+    warm: float
     fit: float
     fit_two: float
     hidden: float
@@ -89,8 +92,9 @@ def planned_length(plan: Plan, parts: Sequence[ExpectedPart], *, runs: int) -> P
         fit_window(noise=READING_NOISE_K, wanted=left / 2, per_constant=tau * SLOW_RATE_HZ, two_terms=two)
         for two in (False, True)
     ]
-    one_fit, reading = two_term_bias(max(wait / tau, 1.0))
-    total = math.ceil((plan.recording.cold_s + wait) / ROUND_S) * ROUND_S
+    warm = plan.recording.warm_s or wait
+    one_fit, reading = two_term_bias(max(warm / tau, 1.0))
+    total = math.ceil((plan.recording.cold_s + warm) / ROUND_S) * ROUND_S
     rate = frame_rate(min(FAST_THINGS.values()), available=camera.frame_rate_Hz)
     events = min(2 * AROUND_EVENT_S, total)
     slow = min(SLOW_RATE_HZ, camera.frame_rate_Hz)
@@ -98,9 +102,10 @@ def planned_length(plan: Plan, parts: Sequence[ExpectedPart], *, runs: int) -> P
     return PlannedLength(
         slowest=slowest.name,
         wait=wait,
+        warm=warm,
         fit=windows[0] * tau,
         fit_two=windows[1] * tau,
-        hidden=rise * SHARES[1] * math.exp(-wait / (SLOW_RATIO * tau)),
+        hidden=rise * SHARES[1] * math.exp(-warm / (SLOW_RATIO * tau)),
         one_fit_bias=one_fit,
         reading_bias=reading,
         cold=plan.recording.cold_s,

@@ -29,13 +29,23 @@ class RehearsedPart:
 
 @dataclass(frozen=True)
 class RehearsedDifference:
-    """A part in a run less the reference: true and found difference, standard uncertainty [K], whether it is told."""
+    """A part's true difference and the one found [K], its 95 % interval, and whether it was told from noise.
 
+    Attributes
+    ----------
+    of : str
+        What less what: a factor's level less its first by all runs, else a run less the reference.
+    run : str
+        One that shows it.
+    """
+
+    of: str
     run: str
     part: str
     true: float
     estimate: float
-    uncertainty: float
+    low: float
+    high: float
     told: bool
 
 
@@ -73,6 +83,8 @@ class Rehearsal:
     seconds : float
         That it took.
     parts, differences, directions : tuples
+    remaining, remaining_part : float and str
+        The most that is truly still to come when a run ends [K], and in which part.
     remarks : tuple of str
         What was simplified, and what could not be done.
     failed : tuple of str
@@ -90,6 +102,8 @@ class Rehearsal:
     parts: tuple[RehearsedPart, ...]
     differences: tuple[RehearsedDifference, ...]
     directions: tuple[RehearsedDirection, ...]
+    remaining: float
+    remaining_part: str
     remarks: tuple[str, ...]
     failed: tuple[str, ...] = ()
     pictures: dict[str, Picture] = field(default_factory=dict, repr=False)
@@ -112,8 +126,19 @@ class Rehearsal:
 
     def as_content(self) -> dict[str, Any]:
         """Return it for programs, without its pictures."""
-        names = ("runs", "reference", "columns", "rows", "frames", "seconds", "parts", "differences", "directions")
-        return {name: getattr(self, name) for name in (*names, "remarks", "failed")}
+        names: tuple[str, ...] = (
+            "runs",
+            "reference",
+            "columns",
+            "rows",
+            "frames",
+            "seconds",
+            "parts",
+            "differences",
+            "directions",
+        )
+        names += ("remaining", "remaining_part", "remarks", "failed")
+        return {name: getattr(self, name) for name in names}
 
 
 def _median(values: Sequence[float]) -> float:

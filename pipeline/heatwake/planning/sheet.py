@@ -201,6 +201,9 @@ def _run_warnings(plan: Plan, runs: PlannedRuns) -> Iterator[str]:
 
 
 def _length_warnings(plan: Plan, length: PlannedLength) -> Iterator[str]:
+    if length.warm < length.wait:
+        why = f"{length.slowest} has {plan.recording.remainder_K:g} K to come only after {length.wait:.0f} s"
+        yield f"{length.warm:.0f} s under power are too short: {why}."
     if length.rate < length.rate_wanted and plan.camera.frame_rate_Hz < 5:
         yield f"{plan.camera.frame_rate_Hz:g} frames a second do not show a shutter, a shake or a touch of the film."
 

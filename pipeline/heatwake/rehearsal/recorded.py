@@ -50,6 +50,8 @@ class Recorded:
     run : PlannedRun
     rises : mapping of str to float
         True final rise of each part [K].
+    remaining : mapping of str to float
+        What of it is truly to come when the run ends [K].
     direction : float
         That heat is carried to, true [deg].
     picture : (rows, columns) array
@@ -59,6 +61,7 @@ class Recorded:
 
     run: PlannedRun
     rises: dict[str, float]
+    remaining: dict[str, float]
     direction: float
     picture: npt.NDArray[np.float32]
     frames: int
@@ -109,14 +112,17 @@ def record_run(folder: Path, plan: Plan, test: PlannedTest, *, scene: Scene, run
     handling = Handling(
         shake=Shake(wander=0.15), shutters=(Shutter(float(late), float(rng.normal(0, SHUTTER_STEP_K))),)
     )
-    recording = record(simulate(state, elapsed), camera, handling, rng=rng)
+    truth = simulate(state, elapsed)
+    recording = record(truth, camera, handling, rng=rng)
     _write(folder / run.name, plan, test, run=run, recording=recording, room=room, rng=rng)
     steady = settle(state).isel(time=-1)
     names = [str(name) for name in steady["part"].to_numpy()]
+    final, last = (one["part_rise_mean"].to_numpy().astype(float) for one in (steady, truth.isel(time=-1)))
     # power is read within its half-width: what it is off by counts as the run's own error, so truth is as wired
     return Recorded(
         run=run,
-        rises=dict(zip(names, steady["part_rise_mean"].to_numpy().astype(float).tolist(), strict=True)),
+        rises=dict(zip(names, final.tolist(), strict=True)),
+        remaining=dict(zip(names, (final - last).tolist(), strict=True)),
         direction=float(steady["board_direction"]),
         picture=_last(recording),
         frames=len(elapsed),
@@ -131,7 +137,7 @@ def _laid(plan: Plan, film: Film | None, rng: np.random.Generator) -> Film | Non
 
 def _times(test: PlannedTest) -> npt.NDArray[np.float64]:
     """Return when frames are taken [s]: every second at first, then evenly to the planned end."""
-    end = POWER_ON_S + max(test.length.wait, 2 * QUICK_S)
+    end = POWER_ON_S + max(test.length.warm, 2 * QUICK_S)
     quick = POWER_ON_S + QUICK_S * np.arange(1, QUICK_FRAMES + 1) / QUICK_FRAMES
     return np.concatenate([np.arange(0, POWER_ON_S + 0.5), quick, np.linspace(quick[-1], end, SLOW_FRAMES + 1)[1:]])
 

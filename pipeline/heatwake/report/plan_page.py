@@ -216,8 +216,10 @@ def _film(plan: Plan, test: PlannedTest) -> Iterator[tuple[str, str]]:
 
 def _recording(plan: Plan, test: PlannedTest) -> Iterator[tuple[str, str]]:
     length = test.length
-    cold = f"{duration(length.cold)} of the cold, unpowered board, then {duration(length.wait)} under power"
-    yield "length", f"{cold}: no more than {plan.recording.remainder_K:g} K to come in {length.slowest}, the slowest"
+    cold = f"{duration(length.cold)} of the cold, unpowered board, then {duration(length.warm)} under power"
+    after = "" if length.warm == length.wait else f" after {duration(length.wait)}"
+    left = f"no more than {plan.recording.remainder_K:g} K to come in {length.slowest}, the slowest,"
+    yield "length", f"{cold}: {left} by its own time constant{after}"
     fit = f"{duration(length.fit)} if one time constant is all there is"
     fit += f", {duration(length.fit_two)} if a second one has to be told apart" if math.isfinite(length.fit_two) else ""
     wrong = (

@@ -14,7 +14,6 @@ from heatwake.report.page import two_forms
 from heatwake.report.words import count, number
 
 MOST_PICTURES: Final = 2
-K95: Final = 1.96
 
 
 @dataclass(frozen=True)
@@ -34,7 +33,7 @@ def rehearsal_section(found: Rehearsal) -> RehearsalSection:
     if shown:
         alt = f"Two predicted pictures: the last frame of {' and '.join(shown)}"
         figures["pictures"] = two_forms(lambda width: pictures_figure(found, shown, width=width), name="seen", alt=alt)
-    rows = _of_one_run(found.differences)
+    rows = _of_one_kind(found.differences)
     if rows:
         alt = "True and estimated differences of each part's final rise with 95 % intervals"
         figures["differences"] = two_forms(lambda width: differences_figure(rows, width=width), name="apart", alt=alt)
@@ -49,14 +48,16 @@ def sentences(found: Rehearsal) -> tuple[str, ...]:
         error = f"typically {number(found.typical_error, digits=2)} K off the simulated truth"
         said.append(f"Rises came out {error}; {inside} of {known} lie within two standard uncertainties.")
     if found.differences:
-        told = {(one.run, one.part) for one in found.told}
-        text = (
-            f"Of {count(len(found.differences), 'difference')} from {found.reference}, {len(told)} were told from noise"
-        )
-        wrong = [one for one in found.told if one.estimate * one.true < 0]
-        side = "all with the right sign" if not wrong else f"{len(wrong)} with the wrong sign"
-        missed = max((abs(one.true) for one in found.differences if not one.told), default=0.0)
-        said.append(f"{text}{f', {side}' if told else ''}; the largest that was missed is {number(missed)} K.")
+        told, of = found.told, dict.fromkeys(one.of for one in found.differences)
+        text = f"{len(told)} of {count(len(found.differences), 'difference')} ({', '.join(of)}) were told from noise"
+        wrong = sum(one.estimate * one.true < 0 for one in told)
+        side = f", {f'{wrong} with the wrong sign' if wrong else 'all with the right sign'}" if told else ""
+        missed = max((one for one in found.differences if not one.told), key=lambda one: abs(one.true), default=None)
+        lost = f"; the largest that was missed is {number(abs(missed.true))} K, of {missed.part}" if missed else ""
+        said.append(f"{text}{side}{lost}.")
+    said.append(
+        f"When a run ends as planned, up to {number(found.remaining)} K are still to come, in {found.remaining_part}."
+    )
     if found.directions:
         told_runs = [one for one in found.directions if one.told]
         if told_runs:
@@ -68,10 +69,10 @@ def sentences(found: Rehearsal) -> tuple[str, ...]:
     return tuple(said)
 
 
-def _of_one_run(rows: Sequence[RehearsedDifference]) -> tuple[RehearsedDifference, ...]:
-    """Return the differences of the first run, the largest true ones first."""
-    first = rows[0].run if rows else ""
-    return tuple(sorted((one for one in rows if one.run == first), key=lambda one: -abs(one.true)))
+def _of_one_kind(rows: Sequence[RehearsedDifference]) -> tuple[RehearsedDifference, ...]:
+    """Return the differences of the first kind, the largest true ones first."""
+    first = rows[0].of if rows else ""
+    return tuple(sorted((one for one in rows if one.of == first), key=lambda one: -abs(one.true)))
 
 
 def _two_set_ups(found: Rehearsal) -> list[str]:
@@ -109,10 +110,16 @@ def differences_figure(rows: Sequence[RehearsedDifference], *, width: float = 9.
     places = np.arange(len(rows))[::-1]
     known = np.array([math.isfinite(one.estimate) for one in rows])
     estimate = np.array([one.estimate for one in rows])
-    reach = K95 * np.nan_to_num(np.array([one.uncertainty for one in rows]))
+    ends = np.array([(one.estimate - one.low, one.high - one.estimate) for one in rows]).T
     axes.axvline(0, color=style.LINE, linewidth=1.2, zorder=0)
     axes.errorbar(
-        estimate[known], places[known], xerr=reach[known], fmt="none", ecolor=style.SERIES[0], elinewidth=2.2, zorder=2
+        estimate[known],
+        places[known],
+        xerr=np.maximum(np.nan_to_num(ends[:, known]), 0),
+        fmt="none",
+        ecolor=style.SERIES[0],
+        elinewidth=2.2,
+        zorder=2,
     )
     for of, told in (("told", True), ("noise", False)):
         chosen = known & np.array([one.told is told for one in rows])
@@ -124,7 +131,7 @@ def differences_figure(rows: Sequence[RehearsedDifference], *, width: float = 9.
               label="simulated truth", zorder=4)  # fmt: skip
     axes.set_yticks(places, [one.part if len(one.part) <= 20 else f"{one.part[:19]}…" for one in rows])
     axes.tick_params(length=0)
-    axes.set_xlabel(f"final rise of {rows[0].run} less the reference, K")
+    axes.set_xlabel(f"difference of the final rise, {rows[0].of}, K")
     axes.spines["left"].set_visible(False)
     axes.legend(frameon=False, loc="lower center", bbox_to_anchor=(0.5, 1.0), ncols=3 if width >= 6 else 1, fontsize=9)
     return figure

@@ -14,6 +14,7 @@ Name = Annotated[str, Field(min_length=1, max_length=60)]
 FAN_LEVELS: Final = ("out", "in", "off")
 VENT_LEVELS: Final = ("open", "covered")
 MOST_RUNS: Final = 64
+INFRARED_UM: Final = (1.0, 30.0)  # of cameras that see things at room temperature
 MOST_LEVELS: Final = 8
 TAKEN: Final = ("replicate", "block", "film_fitting", "power_W", "max_ambient_degC", "altitude_m", "max_altitude_m")
 
@@ -52,6 +53,9 @@ class PlannedCamera(Camera):
             raise ValueError(f"distance_mm: {self.distance_mm:g}: {wanted}")
         if self.response is not None:
             raise ValueError("response: given: must be left out, a plan reckons with band_um")
+        if not INFRARED_UM[0] <= self.band_um[0] < self.band_um[1] <= INFRARED_UM[1]:
+            wanted = f"must lie between {INFRARED_UM[0]:g} and {INFRARED_UM[1]:g}"
+            raise ValueError(f"band_um: {list(self.band_um)}: {wanted}")
         return self
 
 
@@ -240,11 +244,14 @@ class PlannedRecording(Settings):
     ----------
     cold_s : float
         Of the unpowered board before power-on.
+    warm_s : float
+        Under power; by default until no more than the remainder is to come.
     remainder_K : float
         Of the rise that may be left to come.
     """
 
     cold_s: Annotated[float, Field(ge=10)] = 60.0
+    warm_s: PositiveFloat | None = None
     remainder_K: PositiveFloat = 0.5
     frames: Frames = Frames(source="frames.tif")
 
