@@ -52,3 +52,16 @@ def test_a_region_that_one_take_lacks_is_left_out():
 
 def test_constant_and_share_add_in_squares():
     assert Repeatability(0.3, 0.008, 4.0).spread(50.0) == pytest.approx(0.5)
+
+
+def test_variances_pool_as_those_of_mercury_in_fish():
+    # D. A. Skoog and D. M. West, Fundamentals of Analytical Chemistry, pooling of data: seven specimens, 28 readings,
+    # 21 degrees of freedom, pooled standard deviation 0.10 ppm from a sum of squares of 0.2196; from memory
+    specimens = (
+        (1.80, 1.58, 1.64), (0.96, 0.98, 1.02, 1.10), (3.13, 3.35), (2.06, 1.93, 2.12, 2.16, 1.89, 1.95),
+        (0.57, 0.58, 0.64, 0.49), (2.35, 2.44, 2.70, 2.48, 2.44), (1.11, 1.15, 1.22, 1.04),
+    )  # fmt: skip
+    level = 20.0  # all at one rise: a constant and a share of it are then one
+    found = pooled_repeatability([(np.array(one) - np.mean(one) + level)[:, None] for one in specimens])
+    assert found.freedom == 21
+    assert found.spread(level) == pytest.approx(np.sqrt(0.2196 / 21), rel=2e-3)

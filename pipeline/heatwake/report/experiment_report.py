@@ -137,7 +137,9 @@ def _source_words(experiment: xr.Dataset) -> str:
     freedom = experiment["effect_freedom"].to_numpy()
     known = freedom[np.isfinite(freedom)]
     degrees = f" ({count(int(known.min()), 'degree')} of freedom)" if known.size else ""
-    return f"Intervals come from {_SOURCES[source]}{degrees}."
+    takes = int(experiment.get("repeat_record_takes", 0)) if source == "repeats" else 0
+    record = f", {count(takes, 'take')} of the laboratory's record among them" if takes else ""
+    return f"Intervals come from {_SOURCES[source]}{record}{degrees}."
 
 
 def alias_words(design: Mapping[str, Any]) -> list[str]:

@@ -102,6 +102,7 @@ def analyse_experiment(
     )
     made = made.assign(_effects(study, fits, chosen)).assign(_predictions(study, fits, base, sessions))
     made["error_source"] = ((), np.int8(_source(study, repeats)))
+    made["repeat_record_takes"] = ((), np.int32(len(past)))
     made = made.assign(_maps(study, comparison, repeats))
     return label(made)
 
