@@ -11,7 +11,7 @@ import xarray as xr
 
 from heatwake.kernels.alignment import pose_matrix
 from heatwake.kernels.board_view import BoardView
-from heatwake.kernels.signs_of_camera import gain_steps, offset_steps, reading_step
+from heatwake.kernels.signs_of_camera import gain_steps, offset_steps, reading_step, stretched
 from heatwake.kernels.unexplained import heating_basis, in_the_way, left_over, without_motion
 from heatwake.stages.board_place import board_view
 from heatwake.stages.look import Look
@@ -205,7 +205,8 @@ class Case:
         steps[clear] = offset_steps(everywhere[clear], self.look.elapsed[clear], least=least)
         if least == STEP_K:
             settled = board[clear] - np.cumsum(steps)[clear][:, None]
-            gains[clear] = gain_steps(settled, self.look.elapsed[clear], least=GAIN)
+            found = gain_steps(settled, self.look.elapsed[clear], least=GAIN)
+            gains[clear] = np.where(stretched(settled, self.look.elapsed[clear], gains=found), found, 0.0)
         return steps, gains
 
     @staticmethod
