@@ -48,8 +48,8 @@ from heatwake.scene import (
     write_session,
 )
 
-SHORT: Final = 45.0  # [s] after power-on with a frame each second
-LATE_FRAMES: Final = 64
+SHORT: Final = 30.0  # [s] after power-on with a frame each second
+LATE_FRAMES: Final = 48
 BOARDS: Final = range(40, 52)  # of ``draw_board``
 
 

@@ -14,6 +14,7 @@ Array = npt.NDArray[Any]
 Mask = npt.NDArray[np.bool_]
 
 CONTRAST_K: Final = 2.0  # of a place against the picture's middle, from where its ratio to before tells a gain
+STRETCHED: Final = 0.8  # of a change at once, that is one ratio of all contrasts
 LEAST_PLACES: Final = 8  # of such contrast
 SETTLES: Final = 6  # looks from where there are: contrast grows manifold at first, and nothing is before to compare
 REACH: Final = 9.0  # [px] to either side of an edge
@@ -67,6 +68,33 @@ def gain_steps(levels: Array, elapsed: Array, *, least: float) -> Array:
         found[:SETTLES] = 0.0
         steps[enough] = found
     return steps
+
+
+def stretched(levels: Array, elapsed: Array, *, gains: Array) -> Mask:
+    """Return at which looks the change at once is in fact one ratio of all contrasts (n,).
+
+    Parameters
+    ----------
+    levels : (n, places) array
+        [degC]
+    elapsed : (n,) array
+        [s]
+    gains : (n,) array
+        From :func:`gain_steps`.
+    """
+    holds = np.zeros(len(levels), dtype=bool)
+    for k in np.flatnonzero(gains):
+        if not 2 <= k < len(levels) - 2:
+            continue
+        paces = [(levels[k - 1] - levels[k - 2]) / (elapsed[k - 1] - elapsed[k - 2])]
+        paces.append((levels[k + 1] - levels[k]) / (elapsed[k + 1] - elapsed[k]))
+        change = levels[k] - levels[k - 1] - np.mean(paces, axis=0) * (elapsed[k] - elapsed[k - 1])
+        change -= change.mean()
+        contrast = levels[k - 1] - levels[k - 1].mean()
+        ratio = float(contrast @ change) / max(float(contrast @ contrast), 1e-9)
+        left = float(((change - ratio * contrast) ** 2).sum()) / max(float((change**2).sum()), 1e-9)
+        holds[k] = left < 1 - STRETCHED and 0.5 < ratio / np.expm1(gains[k]) < 2.0
+    return holds
 
 
 def reading_step(picture: Array) -> float:

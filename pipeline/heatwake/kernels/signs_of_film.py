@@ -14,10 +14,12 @@ WIDTH_PX: Final = 200  # of the picture that is searched: larger ones are made s
 LEAST_RISE: Final = 3.0  # [K] above the surroundings, for a share of it to tell anything
 ANGLES: Final = 72  # over half a turn
 SIDES: Final = (3, 6)  # [px] off a line, that tell what would be seen without it
-LEAST_LOSS: Final = 0.012  # of the rise
-VALLEY: Final = 0.3  # of such a loss at least, against either side alone
-LONG: Final = 0.25  # of the picture's width: shorter lines may be the edge of a part
-AGREE: Final = 0.6  # of the line's length
+ALIKE: Final = 2.5  # times more or less than their median may losses along a fold be
+LEAST_LOSS: Final = 0.01  # of the rise
+EDGE: Final = 0.7  # of a loss, that both sides may differ by beside an even slope: the edge of a part differs by 1
+LONG: Final = 0.3  # of the picture's width: shorter lines may be the edge of a part
+AGREE: Final = 0.72  # of the line's length that tells anything
+TELLS: Final = 0.6  # of the line's length must: edges of parts do not
 
 
 @dataclass(frozen=True)
@@ -27,7 +29,7 @@ class Crease:
     Attributes
     ----------
     loss : float
-        Mean share of the rise that is lost along it.
+        Median share of the rise that is lost along it.
     start, end : (float, float)
         Column and row [px].
     agrees : float
@@ -70,38 +72,55 @@ def find_crease(rise: Array, inside: Mask, *, outlines: Mask) -> Crease | None:
     if not np.isfinite(picture).any():
         return None
     window = max(round(LONG * picture.shape[1]), 2 * SIDES[1])
-    best: tuple[float, float, float, float, float] | None = None
+    found: list[tuple[float, float, float, int, int]] = []
     for angle in np.arange(ANGLES) * 180.0 / ANGLES:
-        loss, darker = _losses(_turned(picture, float(angle)), _turned(outlines.astype(np.float32), float(angle)))
-        agrees = cv2.blur(darker.astype(np.float32), (window, 1), borderType=cv2.BORDER_CONSTANT)
-        lost = cv2.blur(np.where(darker, loss, 0).astype(np.float32), (window, 1), borderType=cv2.BORDER_CONSTANT)
-        row, column = np.unravel_index(np.argmax(np.where(agrees >= AGREE, lost, 0)), lost.shape)
-        if agrees[row, column] >= AGREE and (best is None or lost[row, column] > best[0]):
-            best = (float(lost[row, column]), float(agrees[row, column]), float(angle), float(column), float(row))
-    return None if best is None else _told(best, picture, outlines, window=window, factor=factor)
+        turned = _turned(picture, float(angle)), _turned(outlines.astype(np.float32), float(angle))
+        loss, darker, tells = _losses(*turned)
+        dark, known, lost = (
+            cv2.blur(np.asarray(one, dtype=np.float32), (window, 1), borderType=cv2.BORDER_CONSTANT)
+            for one in (darker, tells, np.where(darker, loss, 0))
+        )
+        agrees = np.where(known >= TELLS, dark / np.maximum(known, TELLS), 0.0)
+        score = np.where(agrees >= AGREE, lost, 0)
+        row, column = np.unravel_index(int(np.argmax(score)), score.shape)
+        if score[row, column] > 0:
+            found.append((float(score[row, column]), float(agrees[row, column]), float(angle), int(column), int(row)))
+    for one in sorted(found, reverse=True):
+        crease = _told(one, picture, outlines, window=window, factor=factor)
+        if crease is not None:
+            return crease
+    return None
 
 
 def _told(
-    best: tuple[float, float, float, float, float], picture: Array, outlines: Mask, *, window: int, factor: int
-) -> Crease:
-    """Return a line found in a turned picture in pixels of the whole one, as far as it goes on."""
-    lost, agrees, angle, column, row = best
+    one: tuple[float, float, float, int, int], picture: Array, outlines: Mask, *, window: int, factor: int
+) -> Crease | None:
+    """Return a line found in a turned picture, in pixels of the whole one; None for a row of spots.
+
+    A row of bare pads is dark here and there, a fold alike all along.
+    """
+    _, agrees, angle, column, row = one
     turned = _turned(picture, angle)
-    loss, darker = _losses(turned, _turned(outlines.astype(np.float32), angle))
-    dark = cv2.dilate(darker[int(row)][None].astype(np.uint8), np.ones((1, 7), np.uint8))[0]
-    first = last = int(column)
+    loss, darker, _ = _losses(turned, _turned(outlines.astype(np.float32), angle))
+    within = slice(max(column - window // 2, 0), column + window // 2 + 1)
+    along = loss[row, within][darker[row, within]]
+    middle = float(np.median(along))
+    alike = (along > middle / ALIKE) & (along < middle * ALIKE)
+    if alike.mean() < AGREE or middle < LEAST_LOSS:
+        return None
+    dark = cv2.dilate(darker[row][None].astype(np.uint8), np.ones((1, 7), np.uint8))[0] > 0
+    inside = np.flatnonzero(darker[row, within]) + within.start
+    first, last = int(inside[0]), int(inside[-1])
     while first > 0 and dark[first - 1]:
         first -= 1
     while last < len(dark) - 1 and dark[last + 1]:
         last += 1
-    first, last = min(first, int(column) - window // 2), max(last, int(column) + window // 2)
     back = cv2.invertAffineTransform(_matrix(picture.shape, angle)[0])
-    ends = [back @ np.array([one, row, 1.0]) for one in (first, last)]
-    along = slice(max(first, 0), last + 1)
-    drop = np.where(darker[int(row), along], loss[int(row), along] * turned[int(row), along], np.nan)
-    effect = float(np.nanquantile(drop, 0.95)) if np.isfinite(drop).any() else np.nan
+    ends = [back @ np.array([at, row, 1.0]) for at in (first, last)]
+    drop = loss[row, first : last + 1] * turned[row, first : last + 1]
+    effect = float(np.nanquantile(drop[darker[row, first : last + 1]], 0.95))
     (x0, y0), (x1, y1) = ((factor * end + (factor - 1) / 2).tolist() for end in ends)
-    return Crease(lost / agrees, (x0, y0), (x1, y1), agrees, effect)
+    return Crease(middle, (x0, y0), (x1, y1), agrees, effect)
 
 
 def _matrix(shape: tuple[int, ...], angle: float) -> tuple[Array, int]:
@@ -119,20 +138,15 @@ def _turned(picture: Array, angle: float) -> Array:
     )
 
 
-def _losses(turned: Array, outlines: Array) -> tuple[Array, Mask]:
-    """Return the share lost along each row against rows beside it, and where it is lost against both sides.
-
-    A line may bend by a pixel to either side.
-    """
+def _losses(turned: Array, outlines: Array) -> tuple[Array, Mask, Mask]:
+    """Return the share lost along each row against rows beside it, where it is a dark line's, and where it tells."""
     near, far = SIDES
-    middle = turned
     up, down = np.roll(turned, near, axis=0), np.roll(turned, -near, axis=0)
     up_far, down_far = np.roll(turned, far, axis=0), np.roll(turned, -far, axis=0)
     expected = (4 * (up + down) - (up_far + down_far)) / 6  # parabola through the four, at the middle
-    loss = 1 - middle / expected
-    valley = 1 - middle / np.minimum(up, down)
-    darker = (loss > LEAST_LOSS) & (valley > VALLEY * LEAST_LOSS)
-    darker &= ~(outlines > 0.3)  # NaN is beyond the picture, where nothing is darker
-    darker[:far] = darker[-far:] = False
-    bent = cv2.dilate(np.where(darker, loss, 0).astype(np.float32), np.ones((3, 1), np.uint8))
-    return bent, bent > 0
+    loss = 1 - turned / expected
+    odd = np.abs((up - down) - (up_far - down_far) * near / far) / expected  # of an edge, not of a slope
+    tells = np.isfinite(loss) & ~(outlines > 0.3)  # NaN is beyond the picture
+    tells[:far] = tells[-far:] = False
+    darker = (loss > LEAST_LOSS) & (odd < EDGE * loss) & tells
+    return np.nan_to_num(loss), darker, tells

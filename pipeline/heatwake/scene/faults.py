@@ -14,6 +14,7 @@ import xarray as xr
 from heatwake.scene.camera import Camera, project
 from heatwake.scene.model import Array
 
+CELL_SPREAD: Final = 0.5  # cells: standard deviation by which a cell's own size widens a line, and a little more
 FILM_SETTLES: Final = 1.0  # [s] a thin film follows what it touches in about a second (heat capacity over exchange)
 
 
@@ -109,7 +110,9 @@ class Crease(Fault):
         across = ((y - self.start[1]) * way[0] - (x - self.start[0]) * way[1]) / length
         across = across - self.bow * (1 - (2 * along / length - 1) ** 2)
         inside = np.clip((length / 2 - np.abs(along - length / 2)) / (2 * self.width), 0, 1)
-        return np.asarray(inside * np.exp(-0.5 * (across / self.width) ** 2))
+        cell = abs(float(at.truth["x"][1] - at.truth["x"][0]))
+        spread = np.hypot(self.width, CELL_SPREAD * cell)  # a cell holds the mean of what lies on it
+        return np.asarray(inside * self.width / spread * np.exp(-0.5 * (across / spread) ** 2))
 
 
 @dataclass(frozen=True)

@@ -11,7 +11,7 @@ import xarray as xr
 
 from heatwake.kernels.alignment import pose_matrix
 from heatwake.kernels.board_view import BoardView
-from heatwake.kernels.signs_of_camera import gain_steps, offset_steps, reading_step
+from heatwake.kernels.signs_of_camera import gain_steps, offset_steps, reading_step, stretched
 from heatwake.kernels.unexplained import heating_basis, in_the_way, left_over, without_motion
 from heatwake.stages.board_place import board_view
 from heatwake.stages.look import Look
@@ -22,7 +22,9 @@ Mask = npt.NDArray[np.bool_]
 CELLS: Final = 40  # across a picture
 EDGE_PX: Final = 4  # of the board, that its blurred outline and an error of its corners may take
 LATE: Final = 10  # even frames whose mean is the hot picture
+LEAST_AROUND: Final = 12  # cells beside the board that tell a step
 LEAST_COLD: Final = 4  # frames, to tell a cold picture
+CLIPPED_K: Final = 0.5  # from an end of the range on
 STEP_K: Final = 0.2  # smallest step common to all that is looked for
 GAIN: Final = 0.012  # smallest stretch
 
@@ -96,6 +98,15 @@ class Case:
         size = 2 * EDGE_PX + 1
         return np.asarray(cv2.erode(drawn, np.ones((size, size), np.uint8), borderValue=(0,)) > 0)
 
+    @cached_property
+    def _near_board(self) -> Mask:
+        """The board and what its edge is blurred into."""
+        if self.corners is None:
+            return np.ones(self.look.shape, dtype=bool)
+        drawn = cv2.fillPoly(np.zeros(self.look.shape, np.uint8), [self.corners.round().astype(np.int32)], (1,))
+        size = 2 * EDGE_PX + 1
+        return np.asarray(cv2.dilate(drawn, np.ones((size, size), np.uint8)) > 0)
+
     def corners_on(self, index: int) -> Array | None:
         """Return the board's corners on a look."""
         if self.corners is None:
@@ -158,7 +169,7 @@ class Case:
         """Coarse cells over the looks."""
         side = max(1, round(self.look.shape[1] / CELLS))
         rows, columns = (max(length // side, 1) for length in self.look.shape)
-        grids = np.stack([self._shrunk(self.look.on_reference(one), side) for one in range(len(self.look.numbers))])
+        grids = np.stack([self._shrunk(self._on_reference(one), side) for one in range(len(self.look.numbers))])
         full = self._shrunk(self.inside.astype(np.float32), side) > 0.99
         mask = np.isfinite(grids).all(axis=0) & full
         if not mask.any() or min(rows, columns) < 3:
@@ -170,10 +181,20 @@ class Case:
         slopes = np.stack([right[:, mask], down[:, mask], turn[:, mask]], axis=-1)
         everywhere = grids[:, np.isfinite(grids).all(axis=0)].astype(np.float64)
         steps, gains = self._common(everywhere, grids[:, mask].astype(np.float64))
+        around = np.isfinite(grids).all(axis=0) & ~(self._shrunk(self._near_board.astype(np.float32), side) > 0)
+        steps = _seen_beside(steps, grids[:, around])
         levels = grids[:, mask] - np.cumsum(steps)[:, None]
         middle = np.median(levels, axis=1, keepdims=True)
         levels = middle + (levels - middle) / np.exp(np.cumsum(gains))[:, None]
         return Cells(levels, slopes, mask, side, np.where(gains != 0, 0.0, steps), gains)
+
+    def _on_reference(self, index: int) -> Array:
+        """Return a look on the first one's grid, without readings at an end of the range."""
+        picture = self.look.on_reference(index)
+        if np.isnan([self.look.below, self.look.above]).all():
+            return picture
+        clipped = (picture >= self.look.above - CLIPPED_K) | (picture <= self.look.below + CLIPPED_K)
+        return np.where(clipped, np.float32(np.nan), picture)
 
     def _common(self, everywhere: Array, board: Array) -> tuple[Array, Array]:
         """Return steps and stretches of the whole picture at each look, from looks with nothing in the way."""
@@ -184,7 +205,8 @@ class Case:
         steps[clear] = offset_steps(everywhere[clear], self.look.elapsed[clear], least=least)
         if least == STEP_K:
             settled = board[clear] - np.cumsum(steps)[clear][:, None]
-            gains[clear] = gain_steps(settled, self.look.elapsed[clear], least=GAIN)
+            found = gain_steps(settled, self.look.elapsed[clear], least=GAIN)
+            gains[clear] = np.where(stretched(settled, self.look.elapsed[clear], gains=found), found, 0.0)
         return steps, gains
 
     @staticmethod
@@ -214,3 +236,11 @@ class Case:
         used = ~in_the_way(left_over(cells.levels, basis))
         left = left_over(cells.levels, basis, used=used)
         return cells.levels - left + without_motion(left, cells.slopes), basis, used
+
+
+def _seen_beside(steps: Array, around: Array) -> Array:
+    """Return the steps that what lies beside the board takes as well; all where nothing lies there."""
+    if around.shape[1] < LEAST_AROUND:
+        return steps
+    change = np.median(np.diff(around.astype(np.float64), axis=0, prepend=around[:1]), axis=1)
+    return np.where(change * np.sign(steps) > 0.5 * np.abs(steps), steps, 0.0)

@@ -29,6 +29,13 @@ SIGNS: Final[tuple[Callable[[Case], Iterator[Finding]], ...]] = (
     findings_of_test.not_at_ambient,
     findings_of_test.unsettled,
 )
+HIDES: Final[dict[str, tuple[str, ...]]] = {  # what a fault looks like as well, so that it cannot be told beside it
+    "visible overlay": ("moving reflection", "film touches a part", "film bulge", "emissivity pattern", "range jump"),
+    "moving reflection": ("range jump", "offset steps", "unsettled end", "film touches a part", "film bulge"),
+    "range jump": ("offset steps", "offset drift", "unsettled end", "film touches a part", "film bulge"),
+    "clipping": ("unsettled end", "film crease"),
+    "film bulge": ("offset drift",),
+}
 
 
 def examine(session: xr.Dataset, look: Look | None = None) -> Examination:
@@ -54,8 +61,17 @@ def examine(session: xr.Dataset, look: Look | None = None) -> Examination:
     for sign in SIGNS:
         found.extend(sign(case))
     found.extend(findings_of_film.cold_picture(case, found))
+    hidden = {kind for one in found for kind in HIDES.get(one.kind, ())}
+    found = [one for one in found if one.kind not in hidden]
     order = sorted(found, key=lambda one: (SEVERITIES.index(one.severity), -np.nan_to_num(one.effect_K, nan=1e3)))
-    return Examination(tuple(order), tuple(_untold(case)))
+    untold = [*_untold(case), *_hidden_by({one.kind for one in found})]
+    return Examination(tuple(order), tuple(untold))
+
+
+def _hidden_by(kinds: set[str]) -> Iterator[str]:
+    for kind, hidden in HIDES.items():
+        if kind in kinds:
+            yield f"beside the {kind}: {', '.join(hidden)}"
 
 
 def _untold(case: Case) -> Iterator[str]:

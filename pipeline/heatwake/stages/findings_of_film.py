@@ -23,6 +23,7 @@ Mask = npt.NDArray[np.bool_]
 UNEVEN_K: Final = 0.3  # of a cold board
 ROUND_K: Final = 0.25
 ROUND_SHARE: Final = 0.88  # of a cold board's unevenness
+CREASE_K: Final = 0.3  # lost at the warmest place along a line
 JUMP_K: Final = 0.3  # beyond what an error of the picture's place may bring
 LEAST_CELLS: Final = 3  # that jump together
 MOST_SHARE: Final = 0.3  # of the board: more is no touch
@@ -37,6 +38,7 @@ LOUD_CELLS: Final = 2
 LOUD_LOOKS: Final = 6  # that show what no heat does
 LOUD_SHARE: Final = 0.08  # of the looks
 GOOD_FILM: Final = 0.89  # transmittance of one layer of thin polyethylene
+SINGLE_LAYER: Final = (0.82, 0.92)  # 8 to 50 um of polyethylene; n 1.52 without loss passes no more
 NEAR_PART_PX: Final = 4
 
 
@@ -49,13 +51,14 @@ def layers(case: Case) -> Iterator[Finding]:
             "film layers", "wrong", f"The film cannot be corrected for: {error}.", np.nan, KINDS["film layers"]
         )
         return
-    if not found.doubt:
-        return
     clear = float(np.asarray(found.film.transmittance))
+    if not bool(case.session["film_present"]) or (not found.doubt and SINGLE_LAYER[0] <= clear <= SINGLE_LAYER[1]):
+        return
+    low = "less than one layer of thin polyethylene: PVC, or two layers" if clear < SINGLE_LAYER[0] else "doubtful"
     yield Finding(
         "film layers",
         "doubtful",
-        f"The film's transmittance is {clear:.3f}, {found.comment}.",
+        f"The film's transmittance is {clear:.3f} ({found.comment}), {low}.",
         abs(GOOD_FILM - clear) * case.hottest,
         KINDS["film layers"],
     )
@@ -68,7 +71,7 @@ def creases(case: Case) -> Iterator[Finding]:
         if np.isfinite(corners).all():
             cv2.polylines(outlines, [corners.round().astype(np.int32)], True, (1,), 2 * NEAR_PART_PX + 1)
     found = find_crease(case.rise, case.inside, outlines=outlines > 0)
-    if found is None:
+    if found is None or found.effect < CREASE_K:
         return
     middle = (found.start[0] + found.end[0]) / 2, (found.start[1] + found.end[1]) / 2
     yield Finding(
