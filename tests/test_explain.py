@@ -249,6 +249,7 @@ def test_each_missing_or_damaged_file_says_so_of_itself(place):
         "budget.csv": (),
         "transients.csv": (),
         "lineage.csv": (),
+        "findings.csv": (),
     }
 
 
@@ -310,8 +311,8 @@ def test_the_command_says_it_in_lines(place):
     edit(place / "workflow.toml", "quiet_s = 3.0", "quiet_s = 4.5")
     shutil.rmtree(place / "results" / "one")
     assert command(place).stdout.splitlines() == [
-        "one: all 9 files would be made, for none is there",
-        "two: 8 of 9 files would be made",
+        "one: all 10 files would be made, for none is there",
+        "two: 9 of 10 files would be made",
         "  registration.nc   up to date",
         "  rise.nc           baseline.quiet_s 3 → 4.5",
         "  regions.nc        depends on rise.nc",
@@ -321,11 +322,12 @@ def test_the_command_says_it_in_lines(place):
         "  budget.csv        depends on spread.nc",
         "  transients.csv    depends on spread.nc",
         "  lineage.csv       depends on spread.nc",
+        "  findings.csv      depends on spread.nc",
         "comparison: 3 of 3 files would be made",
         "  comparison.nc     one: session changed; two: session changed",
         "  comparison.csv    depends on comparison.nc",
         "  differences.csv   depends on comparison.nc",
-        "20 files would be made.",
+        "22 files would be made.",
     ]
 
 

@@ -2,6 +2,7 @@
 
 import logging
 import shlex
+import sys
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
@@ -19,6 +20,10 @@ def plan(
     output: Annotated[
         Path | None, typer.Option("--output", "-o", help="Folder to write into. By default one of PLAN's name, here.")
     ] = None,
+    with_scene: Annotated[
+        bool,
+        typer.Option("--with-scene", help="Rehearse it: record a simulated item as planned and put it through a run."),
+    ] = False,
     as_json: AsJson = False,
 ) -> None:
     """Plan a test from PLAN: a set-up sheet to print, and session folders ready to record into, in their order.
@@ -29,8 +34,10 @@ def plan(
     from heatwake.run.plan import make_plan
 
     logging.getLogger("heatwake").addHandler(logging.NullHandler())
-    with errors_in_one_line("interrupted; the same command goes on"):
+    with errors_in_one_line("interrupted; repeat the command"):
         made = make_plan(plan, output=output)
+        if with_scene:
+            made = _rehearsed(made)
     if as_json:
         print_json(made.content)
         return
@@ -38,10 +45,23 @@ def plan(
         typer.echo(line)
 
 
+def _rehearsed(made: "MadePlan") -> "MadePlan":
+    """Return the plan with its rehearsal, on the sheet too; a terminal sees what is being done."""
+    from heatwake.rehearsal import rehearse
+    from heatwake.run.plan import add_rehearsal
+
+    def tell(text: str) -> None:
+        if sys.stderr.isatty():
+            typer.echo(text, err=True)
+
+    return add_rehearsal(made, rehearse(made.folder, made.plan, made.test, tell=tell))
+
+
 def plan_lines(made: "MadePlan") -> list[str]:
     """Return what a person sees of a plan on the screen."""
     test = made.test
     lines = [test.title]
+    lines += [f"rehearsal: {text}" for text in made.rehearsed]
     lines += [f"{one.name}: {one.verdict}" for one in test.runs.factors]
     lines += [f"to mend: {text}" for text in test.warnings]
     lines += [f"open: {text}" for text in test.questions]

@@ -1,6 +1,7 @@
 """How long to record, how often, and how much that is."""
 
 import math
+from bisect import bisect_left
 from collections.abc import Sequence
 from typing import Any, Final
 
@@ -9,7 +10,8 @@ import numpy.typing as npt
 
 Array = npt.NDArray[np.floating[Any]]
 
-SAMPLES: Final = 2000  # of a window, for what holds with many readings
+SAMPLES: Final = 1000  # of a window, for what holds with many readings
+LONGEST_WINDOW: Final = 40.0  # [time constants] that a fit is asked for
 INSIDE: Final = 5  # frames inside the fastest thing to be seen (common practice, no source)
 SLOW_RATIO: Final = 5.0  # of a second time constant to the first, and the shares of the two, where nothing is known
 SHARES: Final = (0.7, 0.3)
@@ -74,11 +76,14 @@ def fit_window(*, noise: float, wanted: float, per_constant: float, two_terms: b
         A second, slower term is allowed for: shares and ratio as where nothing is known.
     """
     shares, ratios = (SHARES, (1.0, SLOW_RATIO)) if two_terms else ((1.0,), (1.0,))
-    for window in np.arange(1.0, 40.0, 0.1):
-        gain = forecast_gain(float(window), shares=shares, ratios=ratios)
-        if noise * gain / math.sqrt(per_constant * window) <= wanted:
-            return float(window)
-    return math.inf
+
+    def is_enough(window: float) -> bool:
+        gain = forecast_gain(window, shares=shares, ratios=ratios)
+        return noise * gain / math.sqrt(per_constant * window) <= wanted
+
+    windows = np.arange(1.0, LONGEST_WINDOW, 0.1)
+    found = bisect_left(windows, x=True, key=lambda window: is_enough(float(window)))  # longer is never worse
+    return float(windows[found]) if found < len(windows) else math.inf
 
 
 def two_term_bias(window: float, *, shares: Sequence[float] = SHARES, ratio: float = SLOW_RATIO) -> tuple[float, float]:
@@ -100,9 +105,9 @@ def two_term_bias(window: float, *, shares: Sequence[float] = SHARES, ratio: flo
     tuple of float
         Negative: too low.
     """
-    time = np.linspace(0, window, 400)
+    time = np.linspace(0, window, 300)
     rise = 1 - shares[0] * np.exp(-time) - shares[1] * np.exp(-time / ratio)
-    constants = np.geomspace(0.2, 20 * ratio, 4000)
+    constants = np.geomspace(0.2, 4 * ratio, 1500)
     basis = 1 - np.exp(-time[:, None] / constants)
     steps, moved = basis - basis.mean(axis=0), rise - rise.mean()
     level = moved @ steps / (steps**2).sum(axis=0)

@@ -113,7 +113,7 @@ def _outside(plan: Plan, opening: Opening) -> Sensor:
     reach = {(-1, 0): middle[0], (1, 0): width - middle[0], (0, -1): middle[1], (0, 1): height - middle[1]}
     out = np.array(min(reach, key=lambda side: abs(reach[side])))
     x, y = middle + out * WIDTHS_OUTSIDE * wide
-    why = f"{WIDTHS_OUTSIDE * wide:.0f} mm outside, at mid height, shielded from view of the item"
+    why = f"{WIDTHS_OUTSIDE * wide:.0f} mm outside"
     return Sensor(opening.name, float(x), float(y), why)
 
 

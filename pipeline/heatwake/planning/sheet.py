@@ -227,6 +227,8 @@ def _questions(plan: Plan, parts: Sequence[ExpectedPart], runs: PlannedRuns) -> 
         yield "The film's transmittance is its material's: record the hot board for seconds without and with it."
     if plan.runs.repeatability_K is None:
         yield f"How far runs of one set-up lie apart ({runs.spread:.2f} K) is assumed: replace it by what repeats show."
+    if any("off" in factor.levels for factor in plan.factors):
+        yield "Rises are those with the fan on: without it parts get hotter, and film and limits have to bear that too."
     for factor in plan.factors:
         if factor.opening is None and factor.acts_on is None:
             yield f"What {factor.name} acts on is not stated (opening or acts_on): it cannot be rehearsed."

@@ -5,8 +5,6 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Final
 
-import numpy as np
-
 from heatwake.kernels.camera_view import (
     MOST_TILT,
     Resolved,
@@ -145,12 +143,16 @@ def _tilt(plan: Plan, *, for_board: float) -> float:
 
 
 def _distance_that_fits(plan: Plan, *, tilt: float) -> float:
-    distances = np.geomspace(2.5 * plan.camera.focal_mm, 1e4, 2000)
-    fits = [sight_of(plan, tilt=tilt, distance=float(one)).filled for one in distances]
-    inside = (np.array(fits) <= FITS) & (np.array(fits) > 0)
-    # nearer than the board reaches when tilted, projections mean nothing
-    inside &= distances > plan.board.height_mm
-    return float(distances[int(np.argmax(inside))]) if inside.any() else math.nan
+    """Return the least distance from which the board fits [mm], to a millimetre: it takes less the farther it is."""
+    # nearer than the board is long, a tilted one reaches behind the lens
+    low, high = max(2.5 * plan.camera.focal_mm, plan.board.height_mm), 1e5
+    while high - low > 1.0:
+        middle = math.sqrt(low * high)
+        if sight_of(plan, tilt=tilt, distance=middle).filled > FITS:
+            low = middle
+        else:
+            high = middle
+    return high
 
 
 def _depths(sight: Sight, parts: Sequence[ExpectedPart]) -> tuple[float, float]:

@@ -12,10 +12,13 @@ from heatwake.report.difference_figure import changes_figure, difference_figure,
 from heatwake.report.experiment_report import experiment_section
 from heatwake.report.flow_reading import board_direction, pair_direction
 from heatwake.report.further import Further
+from heatwake.report.heating import criterion_text
 from heatwake.report.page import Keep, explorer_of, identity, keep_stills, record, render, two_forms
+from heatwake.report.shared_items import comparison_items
 from heatwake.report.takes import take_words
 from heatwake.report.unlike import lead, place_words, unlike, warning
 from heatwake.report.words import number as shown
+from heatwake.schema.report import Report
 from heatwake.schema.variables import MATCH_STATE, OPENING_CHANGE, OPENING_ROLE, VARIABLES
 from heatwake.stages.pair import ComparisonSettings
 
@@ -71,6 +74,8 @@ def comparison_page(
     provenance: Mapping[str, Any],
     experiment: xr.Dataset | None = None,
     further: Sequence[Further] = (),
+    stated: Mapping[str, Report] | None = None,
+    criterion: str = "",
     explore: bool = True,
     keep: Keep | None = None,
 ) -> str:
@@ -91,6 +96,10 @@ def comparison_page(
         Effects over all sessions, where they are one experiment.
     further : sequence of Further
         What to record next.
+    stated : mapping of str to Report, optional
+        What the session files state for the record.
+    criterion : str
+        By which parts count as settled; by default as settings have it by default.
     explore : bool
         Also the part to look around in: some sixty maps of a few sessions are read.
     keep : callable, optional
@@ -116,6 +125,12 @@ def comparison_page(
         changes=changes,
         experiment=study,
         further=further,
+        items=comparison_items(
+            {name: sessions[name] for name in [reference, *(pair["name"] for pair in pairs)]},
+            stated=stated or {},
+            criterion=criterion_text(criterion or "remaining rise"),
+            settings=ComparisonSettings.model_validate(settings.get("comparison", {})),
+        ),
         explorer=explorer_of(_side_by_side(comparison, reference, sessions)) if explore else None,
         settings=record(settings),
         provenance=record(provenance),

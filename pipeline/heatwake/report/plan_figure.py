@@ -102,7 +102,7 @@ def _sensors(axes: Axes, plan: Plan, test: PlannedTest, *, small: bool) -> None:
         edge = np.clip(place, 0.0, [width, height])
         out = (place - edge) / max(float(np.hypot(*(place - edge))), 1e-9)
         at = edge + out * room
-        look = {"markeredgecolor": style.INK, "markeredgewidth": 1.1, "zorder": 6}
+        look: dict[str, Any] = {"markeredgecolor": style.INK, "markeredgewidth": 1.1, "zorder": 6}
         axes.plot(*at, "o", markersize=12 if small else 14, color=style.PAPER, **look)
         style.plain_text(axes, at[0], at[1], str(number), fontsize=size, color=style.INK, **words)
         far = f"{np.hypot(*(place - edge)):.0f} mm"

@@ -5,6 +5,7 @@ from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from typing import Any, Final
 
+from heatwake.kernels.run_power import half_width
 from heatwake.planning.parts import ExpectedPart
 from heatwake.planning.sheet import PlannedTest
 from heatwake.report.as_json import plain
@@ -30,7 +31,10 @@ SOURCES: Final = (
 
 @dataclass(frozen=True)
 class PartLine:
-    """A row of the parts' table; NaN where nothing is expected."""
+    """A row of the parts' table; NaN where nothing is expected.
+
+    ``difference`` is half the 95 % interval of a difference by the factor that has fewest runs a level.
+    """
 
     name: str
     pixels: float
@@ -41,9 +45,11 @@ class PartLine:
     uncertainty: float
     most: str
     spread: float
+    difference: float
     constant: float
     constant_assumed: bool
     clearance: float
+    needed: float
     margin: float
     out_of_focus: float
 
@@ -87,6 +93,7 @@ def part_lines(test: PlannedTest) -> list[PartLine]:
     views = {one.name: one for one in test.view.parts}
     lids = {one.name: one for one in test.lid.parts} if test.lid else {}
     known = {one.name: one for one in test.certainties}
+    fewest = min(test.runs.factors, key=lambda one: one.takes, default=None)
 
     def line(part: ExpectedPart) -> PartLine:
         lid, found = lids.get(part.name), known[part.name]
@@ -100,9 +107,13 @@ def part_lines(test: PlannedTest) -> list[PartLine]:
             uncertainty=found.uncertainty,
             most=found.most,
             spread=found.run_spread,
+            difference=half_width(fewest.takes, spread=found.run_spread, freedom=fewest.freedom)
+            if fewest
+            else math.nan,
             constant=part.constant,
             constant_assumed=part.constant_source == "assumed",
             clearance=lid.clearance if lid else math.nan,
+            needed=lid.needed if lid else math.nan,
             margin=found.margin,
             out_of_focus=views[part.name].out_of_focus,
         )
@@ -140,7 +151,8 @@ def _tiles(plan: Plan, test: PlannedTest) -> Iterator[tuple[str, str, str]]:
     shown = [one.shown for one in test.runs.factors if math.isfinite(one.shown)]
     if test.runs.factors:
         least = f"{number(max(shown))} K" if len(shown) == len(test.runs.factors) else "nothing"
-        small = f"{plan.runs.smallest_difference_K:g} K matter; {plan.runs.chance:.0%} power, 5 % two-sided"
+        chance = f"{100 * plan.runs.chance:.0f} % chance to find it, 5 % two-sided"
+        small = f"{plan.runs.smallest_difference_K:g} K matter; {chance}"
         yield f"{count(len(test.runs.runs), 'run')} can show", least, small
     length = test.length
     yield "bench time", f"{number(length.bench_hours)} h", f"{duration(length.total)} a run, cooling down between"
@@ -152,13 +164,13 @@ def _camera(plan: Plan, test: PlannedTest) -> Iterator[tuple[str, str]]:
     fits = "fits" if view.fits else f"does not fit: {view.distance_that_fits:.0f} mm would do"
     angles = " × ".join(f"{2 * half:.0f}°" for half in view.half_fields)
     field = f"{view.field[0]:.0f} × {view.field[1]:.0f} mm ({angles})"
-    yield "field", f"{field}; the board takes {view.filled:.0%} of it: {fits}"
+    yield "field", f"{field}; the board takes {view.filled:.0%} of its tighter side: {fits}"
     if plan.film is not None:
         how = "as stated" if view.tilt_stated else "proposed"
         hides = "keeps" if view.hides_camera else "does not keep"
         cost = f"costs {1 - view.foreshortening:.1%} of the height, {view.depth_spread:.0f} mm of depth"
-        turned = "towards the board's lower edge, looking up it"
-        yield "tilt", f"{view.tilt:g}° {turned} ({how}): {hides} the camera's image off the board; {cost}"
+        turned = "the camera moved towards the board's lower edge"
+        yield "tilt", f"{view.tilt:g}°, {turned} ({how}): {hides} the camera's image off the board; {cost}"
         yield (
             "tilt wanted",
             f"{view.tilt_for_board:.1f}° for the board, {view.tilt_for_field:.1f}° for the whole picture",
@@ -179,7 +191,7 @@ def _film(plan: Plan, test: PlannedTest) -> Iterator[tuple[str, str]]:
         shares = f"{lid.transmittance:.3f} through, {lid.reflectance:.3f} mirrored, {lid.absorptance:.3f} absorbed"
         yield "film", f"{film.material}, {film.thickness_um:g} µm: {shares}"
         still = (
-            f", over the hottest part {lid.hottest_still:.0f} °C in still air"
+            f", {lid.hottest_still:.0f} °C over the hottest part should the air stand still"
             if math.isfinite(lid.hottest_still)
             else ""
         )

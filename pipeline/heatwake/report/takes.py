@@ -8,8 +8,9 @@ import xarray as xr
 
 from heatwake.kernels.repeats import MOST_REPEATS, takes_needed
 from heatwake.report.unlike import highest_rise
-from heatwake.report.words import number
-from heatwake.stages.pair import ComparisonSettings
+from heatwake.report.words import count, number
+from heatwake.schema.variables import REPEAT_SOURCE
+from heatwake.stages.pair import TRUSTED_FREEDOM, ComparisonSettings
 
 
 def take_words(comparison: xr.Dataset, chosen: xr.Dataset, reference: xr.Dataset, settings: Mapping[str, Any]) -> str:
@@ -29,7 +30,7 @@ def take_words(comparison: xr.Dataset, chosen: xr.Dataset, reference: xr.Dataset
         return (
             f"Takes of one set-up differ by {number(constant, digits=2)} K and {number(100 * share, digits=2)} % "
             f"of the rise (standard deviation of one take, {freedom:.0f} degrees of freedom, pooled over set-ups and "
-            "parts); ± is no less than that brings."
+            f"parts{_from(comparison)}); {_counted(freedom)}"
         )
     known = ComparisonSettings()
     rise = highest_rise(reference)
@@ -47,6 +48,21 @@ def take_words(comparison: xr.Dataset, chosen: xr.Dataset, reference: xr.Dataset
         f"{_takes(takes[0])} takes of either are needed, {_takes(takes[1])} with the film laid on anew. Run them "
         "in the order A-B-B-A, which takes out a steady drift, and name the takes by replicate in [conditions]."
     )
+
+
+def _from(comparison: xr.Dataset) -> str:
+    """Return where repeats are from, where that is the laboratory's record."""
+    source = REPEAT_SOURCE[int(comparison["repeat_source"])] if "repeat_source" in comparison else "workflow"
+    if "record" not in source:
+        return ""
+    takes = count(int(comparison["repeat_record_takes"]), "take")
+    return f", of {takes} in the laboratory's record{' and of those here' if 'workflow' in source else ''}"
+
+
+def _counted(freedom: float) -> str:
+    if freedom < TRUSTED_FREEDOM:
+        return "± is no less than that brings."
+    return "that stands for what else is assumed of ambient sensor and camera."
 
 
 def _one_run(chosen: xr.Dataset) -> float:

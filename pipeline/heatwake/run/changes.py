@@ -31,7 +31,15 @@ def comparison_changes(stored: Mapping[str, Any], current: Mapping[str, Any]) ->
     found += [f"{_name(name)}: session no longer there" for name in then if name not in now]
     found += [f"{_name(name)}: session changed" for name in now if name in then and then[name] != now[name]]
     found += _differences(stored.get("reference"), current.get("reference"), "reference", quoted=False)
+    found += _of_record(_table(stored, "record"), _table(current, "record"))
     return found + list(_stages(_table(stored, "stages"), _table(current, "stages")))
+
+
+def _of_record(stored: Mapping[str, Any], current: Mapping[str, Any]) -> Iterator[str]:
+    if plain_json(stored) == plain_json(current):
+        return
+    then, now = (table.get("takes", 0) for table in (stored, current))
+    yield f"other takes in the record ({_text(then)} → {_text(now)})" if then != now else "takes in the record changed"
 
 
 def page_changes(stored: Mapping[str, Any], current: Mapping[str, Any], *, shows: str) -> list[str]:

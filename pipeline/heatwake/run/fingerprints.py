@@ -7,7 +7,7 @@ from typing import Any, Final
 
 from heatwake.report import outputs
 from heatwake.schema.settings import Settings
-from heatwake.stages import comparison, film, pixels, placement
+from heatwake.stages import comparison, examination, film, pixels, placement
 from heatwake.stages.table import PRODUCTS
 from heatwake.store.session import OpenSession
 
@@ -82,10 +82,23 @@ def _stage(version: int, settings: Settings) -> dict[str, Any]:
     return {"version": version, "settings": settings.model_dump(mode="json")}
 
 
-def comparison_determinants(marks: Mapping[str, str | None], reference: str, *, settings: Settings) -> dict[str, Any]:
-    """Return what determines the comparison; ``marks`` are the fingerprints of the sessions' last products."""
+def comparison_determinants(
+    marks: Mapping[str, str | None], reference: str, *, settings: Settings, record: Mapping[str, Any] | None = None
+) -> dict[str, Any]:
+    """Return what determines the comparison.
+
+    Parameters
+    ----------
+    marks : mapping of str to str
+        Fingerprints of the sessions' last products.
+    reference : str
+    settings : Settings
+    record : mapping, optional
+        What tells the takes that were read from a record, where any were.
+    """
     stages = {"comparison": _stage(comparison.VERSION, settings)}
-    return {"sessions": dict(marks), "reference": reference, "stages": stages}
+    made_from = {"sessions": dict(marks), "reference": reference, "stages": stages}
+    return made_from | ({"record": dict(record)} if record else {})
 
 
 def pages_determinants(mark: str, title: str, *, stated: Mapping[str, Any] | None = None) -> dict[str, Any]:
@@ -100,7 +113,8 @@ def pages_determinants(mark: str, title: str, *, stated: Mapping[str, Any] | Non
         How they are to be, and what is stated for the record, where anything is.
     """
     known = {key: value for key, value in (stated or {}).items() if value}
-    return {"parent": mark, "report": outputs.VERSION, "title": title, **({"stated": known} if known else {})}
+    versions = {"report": outputs.VERSION, "examination": examination.VERSION}
+    return {"parent": mark, **versions, "title": title, **({"stated": known} if known else {})}
 
 
 def fingerprint(content: Mapping[str, Any]) -> str:

@@ -17,6 +17,7 @@ from heatwake.store import results
 
 FILE: Final = "run.json"
 LOG: Final = "error.log"
+OF_RUN: Final = ("comparison", "[record]")  # outcomes that are no session's
 PAUSE: Final = 2.0  # [s] between two writes, so that a long list of sessions is not written over and over
 LIBRARIES: Final = (
     *("numpy", "scipy", "scikit-image", "opencv-python-headless", "numba", "xarray", "dask", "distributed", "netCDF4"),
@@ -52,7 +53,7 @@ class Journal:
 
         Only a warning is lost where the disk refuses: the outcome itself tells of that.
         """
-        log = (self.root if outcome.name == "comparison" else self.root / outcome.name) / LOG
+        log = (self.root if outcome.name in OF_RUN else self.root / outcome.name) / LOG
         row = {key: value for key, value in asdict(outcome).items() if value or key in {"name", "state"}}
         row.pop("details", None)
         row["seconds"] = round(outcome.seconds, 3)

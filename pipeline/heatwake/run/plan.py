@@ -1,13 +1,15 @@
 """From a plan file to a folder: the set-up sheet, the same for programs, and sessions ready to record into."""
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
 from heatwake import __version__
+from heatwake.planning.rehearsed import Rehearsal
 from heatwake.planning.sheet import PlannedTest, plan_test
 from heatwake.report.as_json import plain
 from heatwake.report.plan_page import plan_page
+from heatwake.report.rehearsal_page import rehearsal_section
 from heatwake.run.planned_sessions import PARTS_FILE, parts_text, session_text, workflow_text
 from heatwake.schema.plan import Plan
 from heatwake.store import results
@@ -27,6 +29,8 @@ class MadePlan:
         Files that were there already and stay as they are: they may have been filled in.
     content : dict
         What stands in ``plan.json``.
+    rehearsed : tuple of str
+        What a rehearsal told.
     """
 
     folder: Path
@@ -34,6 +38,7 @@ class MadePlan:
     test: PlannedTest
     kept: tuple[str, ...]
     content: dict[str, Any]
+    rehearsed: tuple[str, ...] = ()
 
 
 def make_plan(path: Path, *, output: Path | None = None) -> MadePlan:
@@ -56,17 +61,21 @@ def make_plan(path: Path, *, output: Path | None = None) -> MadePlan:
     folder = output or Path(path.stem)
     results.make_folder(folder)
     texts = {f"{run.name}/session.toml": session_text(plan, test, run) for run in test.runs.runs}
-    texts |= {PARTS_FILE: parts_text(test.parts), "workflow.toml": workflow_text(plan, test)}
+    texts |= {PARTS_FILE: parts_text(test.parts), "workflow.toml": workflow_text(plan, test.runs.runs)}
     kept = tuple(name for name, text in texts.items() if not write_new(folder / name, text))
     content = content_of(plan, test)
     results.write_json(folder / "plan.json", content)
-    write_sheet(folder, plan, test)
+    results.write_text(folder / "plan.html", plan_page(plan, test))
     return MadePlan(folder, plan, test, kept, content)
 
 
-def write_sheet(folder: Path, plan: Plan, test: PlannedTest, *, rehearsal: Any = None) -> None:
-    """Write ``plan.html``."""
-    results.write_text(folder / "plan.html", plan_page(plan, test, rehearsal=rehearsal))
+def add_rehearsal(made: MadePlan, found: Rehearsal) -> MadePlan:
+    """Return a plan with its rehearsal, written onto the sheet and into ``plan.json``."""
+    section = rehearsal_section(found)
+    content = {**made.content, "rehearsal": plain(found.as_content())}
+    results.write_json(made.folder / "plan.json", content)
+    results.write_text(made.folder / "plan.html", plan_page(made.plan, made.test, rehearsal=section))
+    return replace(made, content=content, rehearsed=section.sentences)
 
 
 def content_of(plan: Plan, test: PlannedTest) -> dict[str, Any]:

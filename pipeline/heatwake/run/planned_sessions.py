@@ -2,7 +2,8 @@
 
 import json
 import re
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
 from datetime import date, datetime, time
 from pathlib import PurePath
 from typing import Any, Final
@@ -21,29 +22,49 @@ PARTS_FILE: Final = "parts.csv"
 _BARE_KEY: Final = re.compile(r"[A-Za-z0-9_-]+")
 
 
-def session_text(plan: Plan, planned: PlannedTest, run: PlannedRun) -> str:
-    """Return the ``session.toml`` of one run: what the plan knows filled in, what only the recording tells marked."""
+@dataclass(frozen=True)
+class Filled:
+    """What only a recording tells.
+
+    Attributes
+    ----------
+    corners : sequence of pairs
+        Of the board in the picture, as ``corners_px``.
+    ambient_log, times : str
+        Files beside the session file.
+    power_on : float
+        [s]
+    """
+
+    corners: Sequence[Sequence[float]]
+    ambient_log: str
+    times: str
+    power_on: float
+
+
+def session_text(plan: Plan, planned: PlannedTest, run: PlannedRun, *, filled: Filled | None = None) -> str:
+    """Return the ``session.toml`` of one run: what the plan knows filled in, what only the recording tells marked.
+
+    Parameters
+    ----------
+    plan : Plan
+    planned : PlannedTest
+    run : PlannedRun
+    filled : Filled, optional
+        What the recording tells, where it is known.
+    """
+    covered = {one.opening for one in plan.factors if one.opening and run.levels[one.name] == "covered"}
     blocks = [
         _table("", {"title": run_title(plan, run, of=len(planned.runs.runs))}),
-        _frames(plan),
+        _frames(plan, filled),
         _table("[camera]", _camera(plan)),
         _film(plan, planned),
-        f"[ambient]\ndegC = {plan.ambient.degC}  # {CHECK} ambient: as planned; better a log:\n"
-        '# log = "ambient.csv"        # columns time or elapsed_s, and ambient_degC\n',
-        _surface(plan),
-        _board(plan),
-        *(
-            _table("[[openings]]", opening.model_dump())
-            for opening in plan.openings
-            if not _is_covered(plan, run, opening.name)
-        ),
-        *(
-            f"# {opening.name} is covered in this run\n"
-            for opening in plan.openings
-            if _is_covered(plan, run, opening.name)
-        ),
-        f"[[events]]\nelapsed_s = {plan.recording.cold_s}  # {CHECK} power on: when it came on\n"
-        + 'label = "power on"\n',
+        _ambient(plan, filled),
+        _table("[surface]", plan.surface.model_dump(exclude_none=True)),
+        _board(plan, filled),
+        *(_table("[[openings]]", one.model_dump()) for one in plan.openings if one.name not in covered),
+        *(f"# the opening {one.name} is covered in this run\n" for one in plan.openings if one.name in covered),
+        _power_on(plan, filled),
         _table("[conditions]", conditions(plan, run, power=planned.airflow.power)),
     ]
     return "\n".join(block for block in blocks if block)
@@ -80,11 +101,9 @@ def load_factor(plan: Plan, run: PlannedRun) -> float:
     return float(np.prod([float(run.levels[one.name]) for one in plan.factors if one.acts_on == "load"]))
 
 
-def _is_covered(plan: Plan, run: PlannedRun, opening: str) -> bool:
-    return any(run.levels[one.name] == "covered" for one in plan.factors if one.opening == opening)
-
-
-def _frames(plan: Plan) -> str:
+def _frames(plan: Plan, filled: Filled | None) -> str:
+    if filled is not None:
+        return _table("[frames]", {"source": "frames.tif", "scale": 0.01, "offset": -100.0, "timestamps": filled.times})
     frames = plan.recording.frames
     table = _table("[frames]", frames.model_dump(exclude_unset=True) | {"source": frames.source})
     marks = f"# {CHECK} frames: a run's recording goes beside this file under that name\n"
@@ -92,6 +111,21 @@ def _frames(plan: Plan) -> str:
         every = 1 / plan.camera.frame_rate_Hz
         marks += f'# interval_s = {every:.6g}     # or timestamps = "times.csv": where frames do not tell their times\n'
     return table + marks
+
+
+def _ambient(plan: Plan, filled: Filled | None) -> str:
+    if filled is not None:
+        return _table("[ambient]", {"log": filled.ambient_log})
+    return (
+        f"[ambient]\ndegC = {plan.ambient.degC}  # {CHECK} ambient: as planned; better a log:\n"
+        '# log = "ambient.csv"        # columns time or elapsed_s, and ambient_degC\n'
+    )
+
+
+def _power_on(plan: Plan, filled: Filled | None) -> str:
+    if filled is not None:
+        return _table("[[events]]", {"elapsed_s": filled.power_on, "label": "power on"})
+    return f'[[events]]\nelapsed_s = {plan.recording.cold_s}  # {CHECK} power on: when it came on\nlabel = "power on"\n'
 
 
 def _camera(plan: Plan) -> dict[str, Any]:
@@ -111,21 +145,16 @@ def _film(plan: Plan, planned: PlannedTest) -> str:
     )
 
 
-def _surface(plan: Plan) -> str:
-    return _table("[surface]", plan.surface.model_dump(exclude_none=True))
-
-
-def _board(plan: Plan) -> str:
-    board = plan.board
-    known = {
-        key: getattr(board, key) for key in ("width_mm", "height_mm", "thickness_mm", "conductivity_W_mK", "channel_mm")
-    }
+def _board(plan: Plan, filled: Filled | None) -> str:
+    keys = ("width_mm", "height_mm", "thickness_mm", "conductivity_W_mK", "channel_mm")
+    known: dict[str, Any] = {key: getattr(plan.board, key) for key in keys}
     if plan.film is not None and known["channel_mm"] is None:
         known["channel_mm"] = plan.film.height_mm
-    stated = {key: value for key, value in known.items() if value is not None}
-    return (
-        _table("[board]", {**stated, "parts": f"../{PARTS_FILE}"})
-        + f"# {CHECK} corners_px: once frames are there, `heatwake corners` proposes them:\n"
+    known["parts"] = f"../{PARTS_FILE}"
+    if filled is not None:
+        return _table("[board]", {**known, "corners_px": filled.corners})
+    return _table("[board]", known) + (
+        f"# {CHECK} corners_px: once frames are there, `heatwake corners` proposes them:\n"
         "# corners_px = [[22, 18], [301, 20], [300, 195], [21, 193]]  # clockwise from the top-left one\n"
     )
 
@@ -148,10 +177,9 @@ def parts_text(parts: tuple[ExpectedPart, ...]) -> str:
     return csv_text(rows)
 
 
-def workflow_text(plan: Plan, planned: PlannedTest) -> str:
-    """Return the workflow that runs all sessions; its reference is the first run at every factor's first level."""
+def workflow_text(plan: Plan, runs: Sequence[PlannedRun]) -> str:
+    """Return the workflow of runs, in their order; its reference is the first at every factor's first level."""
     first = {factor.name: factor.levels[0] for factor in plan.factors}
-    runs = planned.runs.runs
     reference = next(run.name for run in runs if run.levels == first)
     sessions = "".join(f"  {_value(run.name)},\n" for run in runs)
     return (

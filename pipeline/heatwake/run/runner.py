@@ -2,7 +2,7 @@
 
 from collections.abc import Generator, Mapping
 from contextlib import closing
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -13,7 +13,8 @@ from heatwake.run.events import Event, Finished, Outcome, Progress
 from heatwake.run.guard import guarded
 from heatwake.run.journal import FILE, Journal
 from heatwake.run.placing import Anchor
-from heatwake.run.sessions import session_steps, stored_flow, stored_session, stored_spread
+from heatwake.run.record import NAME, entering, record_file
+from heatwake.run.sessions import criterion_in, session_steps, stored_flow, stored_session, stored_spread
 from heatwake.run.workflows import read_workflow, session_folders
 from heatwake.schema.settings import Settings
 from heatwake.schema.workflow import Workflow
@@ -64,7 +65,7 @@ def run_workflow(
     workflow, settings = read_workflow(path)
     folders = session_folders(workflow, path)
     root = path.parent / workflow.results
-    run = _Run(path, workflow, folders, root, settings, pages)
+    run = _Run(path, workflow, folders, root, settings, pages, record_file(workflow, path))
     with quiet_libraries(), results.held(root):
         results.sweep(root)
         try:
@@ -83,6 +84,7 @@ class _Run:
     root: Path
     settings: Mapping[str, Settings]
     pages: bool
+    record: Path | None = None
     outcomes: dict[str, Outcome] = field(default_factory=dict)
 
     def target(self, name: str) -> Path:
@@ -135,7 +137,11 @@ def _run_held(
                 if isinstance(event, Outcome):
                     run.outcomes[event.name] = event
                     journal.add(event)
+                    yield from _enter(run, event)
                 yield event
+        if NAME in run.outcomes:
+            journal.add(run.outcomes[NAME])
+            yield run.outcomes[NAME]
         compared = None
         if len(run.folders) > 1:
             outcome = yield from _compare(run)
@@ -150,9 +156,20 @@ def _run_held(
     if refusal is not None:
         run.outcomes[FILE] = refusal
         yield refusal
-    order = [*run.folders, "comparison", FILE]
+    order = [*run.folders, NAME, "comparison", FILE]
     outcomes = tuple(run.outcomes[name] for name in order if name in run.outcomes)
     yield Finished(outcomes, run.root, run.sessions(), run.flows(), compared)
+
+
+def _enter(run: _Run, outcome: Outcome) -> Generator[Progress, None, None]:
+    """Enter a session that is done in the record; when that fails it is not tried again in this run."""
+    if run.record is None or outcome.state == "failed" or NAME in run.outcomes:
+        return
+    steps = entering(run.record, run.folders[outcome.name], run.target(outcome.name))
+    entered = yield from guarded(NAME, steps, products={})
+    if entered.state == "failed":
+        reason = f"{outcome.name} and what came after it are not in the record: {entered.reason}"
+        run.outcomes[NAME] = replace(entered, reason=reason)
 
 
 def _write(journal: Journal) -> Outcome | None:
@@ -174,6 +191,8 @@ def _compare(run: _Run) -> Generator[Progress, None, Outcome]:
         settings=run.settings["comparison"],
         names=list(run.folders),
         pages=run.pages,
+        record_file=run.record,
+        criterion=criterion_in(run.settings),
     )
     return (yield from guarded("comparison", steps, products=seconds))
 

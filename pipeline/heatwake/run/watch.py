@@ -13,9 +13,10 @@ from typing import Final
 
 from heatwake.errors import BusyError, HeatwakeError, InputError
 from heatwake.run.events import Outcome, Progress
-from heatwake.run.guard import describe
+from heatwake.run.guard import describe, guarded
 from heatwake.run.journal import Journal
 from heatwake.run.placing import Anchor
+from heatwake.run.record import entering, record_file
 from heatwake.run.sessions import session_steps
 from heatwake.run.workflows import read_workflow, session_name
 from heatwake.schema.settings import Settings
@@ -83,6 +84,7 @@ class _Watch:
     clock: Clock
     journal: Journal
     reference: str | None = None
+    record: Path | None = None
     seen: dict[Path, _Seen] = field(default_factory=dict)
 
     def see(self, folder: Path) -> _Seen:
@@ -155,7 +157,7 @@ def watch_folder(
     journal = Journal(root, about=about)
     journal.state = "watching"
     watch = _Watch(folder, root, settings, _known(workflow, path), settle, pages, clock or Clock(), journal)
-    watch.reference = workflow.reference
+    watch.reference, watch.record = workflow.reference, record_file(workflow, path)
     with quiet_libraries():
         yield from _once(watch) if once else _for_ever(watch)
 
@@ -232,6 +234,11 @@ def _do_held(watch: _Watch, folder: Path, name: str) -> Generator[Progress, None
     target = watch.root / name
     with closing(session_steps(folder, target, watch.settings, pages=watch.pages, anchor=watch.anchor)) as steps:
         outcome = yield from steps
+    if watch.record is not None and outcome.state != "failed":
+        entered = yield from guarded(name, entering(watch.record, folder, target), products={})
+        if entered.state == "failed":
+            said = f"not entered in the record: {entered.reason}"
+            outcome = replace(outcome, warnings=(*outcome.warnings, said))
     watch.journal.add(outcome)
     if outcome.state != "up to date":
         with suppress(HeatwakeError, OSError):  # as when a session is added: the outcome itself tells of the disk

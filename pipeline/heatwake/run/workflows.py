@@ -26,7 +26,7 @@ SET_BY: Final = {  # settings that stages take over from another table, and what
 }
 TAKEN: Final = (
     *("comparison", "comparison.nc", "comparison.csv", "comparison.html", "comparison.mp4", "comparison.png"),
-    *("differences.csv", "experiment.nc", "effects.csv", "figures", "run.json", "error.log"),
+    *("[record]", "differences.csv", "experiment.nc", "effects.csv", "figures", "run.json", "error.log"),
 )
 
 

@@ -126,9 +126,16 @@ class Camera:
 
     def write(self, radiance: Array, *, step: float = 0.0) -> np.ndarray[tuple[int, ...], np.dtype[np.uint16]]:
         """Return stored numbers for a radiance [W m-2 sr-1]: black-body temperature plus offset and ``step`` [K]."""
+        return self.store(self.indicated(radiance, step=step))
+
+    def indicated(self, radiance: Array, *, step: float = 0.0) -> Array:
+        """Return the temperature that is written for a radiance [degC]."""
         surplus = self.warmth * float(self.band.slope(30.0)) if self.warmth else 0.0
-        written = self.band.temperature(radiance + surplus) + self.offset + step
-        return np.clip(np.round((written - self.zero) / self.scale), 0, 65535).astype(np.uint16)
+        return np.asarray(self.band.temperature(radiance + surplus) + self.offset + step)
+
+    def store(self, celsius: Array) -> np.ndarray[tuple[int, ...], np.dtype[np.uint16]]:
+        """Return stored numbers for written temperatures [degC]."""
+        return np.clip(np.round((celsius - self.zero) / self.scale), 0, 65535).astype(np.uint16)
 
 
 def project(homography: Array, first: Array, second: Array) -> tuple[Array, Array]:

@@ -14,6 +14,7 @@ Name = Annotated[str, Field(min_length=1, max_length=60)]
 FAN_LEVELS: Final = ("out", "in", "off")
 VENT_LEVELS: Final = ("open", "covered")
 MOST_RUNS: Final = 64
+MOST_LEVELS: Final = 8
 TAKEN: Final = ("replicate", "block", "film_fitting", "power_W", "max_ambient_degC", "altitude_m", "max_altitude_m")
 
 
@@ -49,6 +50,8 @@ class PlannedCamera(Camera):
         if self.distance_mm <= 2 * self.focal_mm:
             wanted = f"must be more than twice focal_mm, {2 * self.focal_mm:g}"
             raise ValueError(f"distance_mm: {self.distance_mm:g}: {wanted}")
+        if self.response is not None:
+            raise ValueError("response: given: must be left out, a plan reckons with band_um")
         return self
 
 
@@ -167,15 +170,15 @@ class PlannedFactor(Settings):
     """
 
     name: Name
-    levels: Annotated[tuple[Level, ...], Field(min_length=2, max_length=8)]
+    levels: tuple[Level, ...]
     opening: str | None = None
     acts_on: Literal["load", "fan flow"] | None = None
     expected_K: PositiveFloat | None = None
 
     @model_validator(mode="after")
     def _levels_make_sense(self) -> Self:
-        if len({str(level) for level in self.levels}) < len(self.levels):
-            raise ValueError(f"levels: {list(self.levels)}: must differ")
+        if not 2 <= len({str(level) for level in self.levels}) == len(self.levels) <= MOST_LEVELS:
+            raise ValueError(f"levels: {list(self.levels)}: must be 2 to {MOST_LEVELS} different ones")
         if self.name in TAKEN:
             raise ValueError(f"name: {self.name!r}: must be another, each session states this one of its own")
         if self.opening is not None and self.acts_on is not None:

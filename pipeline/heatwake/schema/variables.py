@@ -69,6 +69,7 @@ FLOW_REASON: Final = (
 LOCAL_FORM: Final = ("none", "warming up", "off sources")
 PLACE_STATE: Final = ("not told", "corrected", "too far", "no match")
 MATCH_STATE: Final = ("both settled", "same elapsed time", "not matched")
+REPEAT_SOURCE: Final = ("none", "workflow", "record", "workflow and record")
 EFFECT_ERROR: Final = ("repeats", "residual", "budget")
 OPENING_CHANGE: Final = ("unchanged", "changed", "undecided", "in one only")
 DIRECTION_CHANGE: Final = ("unchanged", "turned", "reversed", "not identifiable", "undecided")
@@ -456,6 +457,8 @@ _ROWS: Final = (
     Variable("repeat_constant", (), "K", "what takes of one set-up differ by whatever the rise; NaN without repeats"),
     Variable("repeat_share", (), "1", "what they differ by in proportion to the rise; NaN without repeats"),
     Variable("repeat_freedom", (), "1", "degrees of freedom of the repeats"),
+    Variable("repeat_source", (), "1", "where the repeats are from", flags=REPEAT_SOURCE),
+    Variable("repeat_record_takes", (), "1", "number of takes from the laboratory's record"),
     Variable("opening_role_session", _PAIR_OPENING, "1", "role in the session", flags=OPENING_ROLE),
     Variable("opening_role_reference", _PAIR_OPENING, "1", "role in the reference", flags=OPENING_ROLE),
     Variable("opening_change", _PAIR_OPENING, "1", "what became of the opening's role", flags=OPENING_CHANGE),

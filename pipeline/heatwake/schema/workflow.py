@@ -1,9 +1,9 @@
 """A workflow file: which sessions, which settings, what to compare."""
 
 from pathlib import Path
-from typing import Annotated
+from typing import Annotated, Literal
 
-from pydantic import Field, PositiveFloat
+from pydantic import BeforeValidator, Field, PositiveFloat
 
 from heatwake.schema.settings import Settings
 
@@ -43,6 +43,32 @@ class Movie(Settings):
         return self.width_px // 2 * 2, round(self.width_px * 5 / 16) * 2
 
 
+def _listed(value: object) -> object:
+    """One name stands for a list of one."""
+    return (value,) if isinstance(value, str) else value
+
+
+class Record(Settings):
+    """The laboratory's repeatability record: what sessions leave there, and what comparisons take from it.
+
+    Attributes
+    ----------
+    file : Path
+        From the workflow's folder; made by the first session that is entered.
+    use : bool
+        Whether comparisons count with what takes in it differ by; else sessions are entered and no more.
+    pool : {"kind", "bench"}
+        Takes that count: of the sessions' own kinds of set-up, or of all on their bench, whatever the conditions.
+    known_good : tuple of str
+        Units, as ``unit`` in [conditions] names them, that others are judged against.
+    """
+
+    file: Path
+    use: bool = True
+    pool: Literal["kind", "bench"] = "kind"
+    known_good: Annotated[tuple[str, ...], BeforeValidator(_listed)] = ()
+
+
 class Workflow(Settings):
     """The tables of a workflow that are not a stage's settings."""
 
@@ -52,3 +78,4 @@ class Workflow(Settings):
     reference: str | None = None
     cadence: Cadence = Cadence()
     movie: Movie = Movie()
+    record: Record | None = None

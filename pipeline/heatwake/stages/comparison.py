@@ -1,7 +1,7 @@
 """Sessions against the reference: what changed, and whether it is more than noise."""
 
 import json
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from typing import Any, Final
 
 import numpy as np
@@ -9,7 +9,7 @@ import xarray as xr
 
 from heatwake.kernels.repeats import Repeatability
 from heatwake.kernels.significance import cluster_floor
-from heatwake.schema.variables import label
+from heatwake.schema.variables import REPEAT_SOURCE, label
 from heatwake.stages.aligned import align, region_changes, regions_of
 from heatwake.stages.flow import compare_flow
 from heatwake.stages.map_differences import MapDifference
@@ -17,7 +17,8 @@ from heatwake.stages.matched import power_by_slope
 from heatwake.stages.pair import ComparisonSettings, Pair, pair_of
 from heatwake.stages.region_differences import footprint_change, opening_changes
 from heatwake.stages.region_rises import region_rises
-from heatwake.stages.set_ups import conditions, repeatability, repeated
+from heatwake.stages.set_ups import conditions, repeatability, repeated, set_ups
+from heatwake.stages.takes import Take
 
 __all__ = ["VERSION", "ComparisonSettings", "compare"]
 
@@ -36,11 +37,12 @@ def compare(
     settings: ComparisonSettings,
     flows: Mapping[str, xr.Dataset] | None = None,
     spreads: Mapping[str, xr.Dataset] | None = None,
+    past: Sequence[Take] = (),
 ) -> xr.Dataset:
     """Return every session less the reference, on the reference's grid, with uncertainties of own terms only.
 
-    Where takes of one set-up were repeated (``replicate`` in their conditions), what they differ by counts instead,
-    unless it is less.
+    Where takes of one set-up were repeated (``replicate`` in their conditions, or in the laboratory's record), what
+    they differ by counts instead of what is assumed of ambient sensor and camera; of few only where it is more.
 
     Parameters
     ----------
@@ -51,6 +53,8 @@ def compare(
     settings : ComparisonSettings
     flows, spreads : mapping of str to Dataset, optional
         Flow and footprints of each session.
+    past : sequence of Take
+        Takes of like set-ups from the laboratory's record.
 
     Returns
     -------
@@ -60,7 +64,7 @@ def compare(
     base = sessions[reference]
     laid = region_changes(sessions, reference, names=repeated(sessions), settings=settings)
     changes = {name: one.change for name, one in laid.items()}
-    repeats = repeatability(sessions, base, compensate=settings.compensate_power, changes=changes)
+    repeats = repeatability(sessions, base, compensate=settings.compensate_power, changes=changes, past=past)
     parts = []
     for name, session in sessions.items():
         if name == reference:
@@ -70,7 +74,7 @@ def compare(
         parts.append(_with_products(made, pairs[0], pairs[1]).assign_coords(session=name))
     made = xr.concat(parts, dim="session", join="outer", combine_attrs="drop", coords="minimal", compat="override")
     made = made.assign_attrs(reference=reference, conditions=json.dumps(_conditions(sessions), sort_keys=True))
-    made = made.assign(_repeats(repeats))
+    made = made.assign(_repeats(repeats)).assign(_repeat_source(sessions, repeats, past=past))
     made["x"].attrs["units"] = base["x"].attrs["units"]
     made["y"].attrs["units"] = base["y"].attrs["units"]
     return label(made)
@@ -84,6 +88,15 @@ def _repeats(repeats: Repeatability | None) -> dict[str, Any]:
     known = (np.nan, np.nan, 0.0) if repeats is None else (repeats.constant, repeats.share, repeats.freedom)
     names = ("repeat_constant", "repeat_share", "repeat_freedom")
     return {name: ((), value) for name, value in zip(names, known, strict=True)}
+
+
+def _repeat_source(
+    sessions: Mapping[str, xr.Dataset], repeats: Repeatability | None, *, past: Sequence[Take]
+) -> dict[str, Any]:
+    """Return where repeats come from; the degrees of freedom tell how much both bring."""
+    own = any(len(group) > 1 for group in set_ups(sessions))
+    told = "none" if repeats is None else ("workflow and record" if own else "record") if past else "workflow"
+    return {"repeat_source": ((), np.int8(REPEAT_SOURCE.index(told))), "repeat_record_takes": ((), np.int32(len(past)))}
 
 
 def _with_products(

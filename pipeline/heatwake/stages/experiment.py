@@ -16,14 +16,14 @@ from heatwake.kernels.significance import cluster_floor, significant
 from heatwake.schema.variables import EFFECT_ERROR, label
 from heatwake.stages.aligned import U_SHAPED, RegionChange, align, region_change, regions_of
 from heatwake.stages.matched import late_regions, onset, power_factor
-from heatwake.stages.pair import ComparisonSettings, ExperimentSettings, pair_of
+from heatwake.stages.pair import TRUSTED_FREEDOM, ComparisonSettings, ExperimentSettings, pair_of
 from heatwake.stages.region_rises import shared_share
 from heatwake.stages.set_ups import BLOCK, FILM_FITTING, conditions, factors, repeatability
+from heatwake.stages.takes import Take
 
 Array = npt.NDArray[Any]
 
 LEAST_SESSIONS: Final = 4
-TRUSTED_FREEDOM: Final = 4.0  # fewer degrees of freedom of repeats: no less than the budget counts
 LEAST_RESIDUAL: Final = 3  # degrees of freedom that what the model leaves must have to tell the spread of a run
 
 
@@ -58,6 +58,7 @@ def analyse_experiment(
     reference: str,
     *,
     settings: ComparisonSettings,
+    past: Sequence[Take] = (),
 ) -> xr.Dataset | None:
     """Return effects per region and as maps, predictions and the best combination; None where there is no experiment.
 
@@ -72,6 +73,8 @@ def analyse_experiment(
         Its levels are those that others are compared with.
     settings : ComparisonSettings
         With those of the experiment.
+    past : sequence of Take
+        Takes of like set-ups from the laboratory's record.
 
     Returns
     -------
@@ -83,7 +86,7 @@ def analyse_experiment(
     if study is None:
         return None
     changes = {name: one.change for name, one in study.laid.changes.items()}
-    repeats = repeatability(sessions, base, compensate=comparison.compensate_power, changes=changes)
+    repeats = repeatability(sessions, base, compensate=comparison.compensate_power, changes=changes, past=past)
     fits = [_fit(study, number, repeats) for number in range(len(study.regions))]
     if not any(fit is not None for fit in fits):
         return None

@@ -57,8 +57,10 @@ class MapDifference:
         alone = np.sqrt(local**2 + base.local.to_numpy() ** 2 + beside + ((level - middle) / U_SHAPED) ** 2)
         shared = np.sqrt(np.maximum(whole**2 - alone**2, 0))
         common = float(np.nanmedian(shared)) if np.isfinite(shared).any() else np.nan
-        if pair.repeats is not None:
-            common = max(common, np.sqrt(2) * pair.repeats.constant)
+        if pair.repeats is not None:  # enough of them tell what ambient sensor and camera bring
+            assumed = 0.0 if pair.trusts_repeats else common
+            common = max(assumed, np.sqrt(2) * pair.repeats.constant)
+            whole = alone if pair.trusts_repeats else whole
         whole, freedom = pair.at_least(whole, there)
         alone, alone_freedom = pair.at_least(alone, there, constant=False)
         difference = rise - there

@@ -1,7 +1,7 @@
 """A session beside the reference, and what brings the two to one condition."""
 
 from dataclasses import dataclass
-from typing import Any
+from typing import Any, Final
 
 import numpy as np
 import numpy.typing as npt
@@ -17,6 +17,8 @@ from heatwake.stages.set_ups import FILM_FITTING, conditions
 from heatwake.stages.uncertainty import TemperatureSettings
 
 Array = npt.NDArray[Any]
+
+TRUSTED_FREEDOM: Final = 4.0  # fewer degrees of freedom of repeats: no less than the budget counts
 
 
 class ExperimentSettings(Settings):
@@ -61,6 +63,11 @@ class Pair:
     end: float
     factor: float
     repeats: Repeatability | None
+
+    @property
+    def trusts_repeats(self) -> bool:
+        """Whether repeats are enough to stand for what is assumed of ambient sensor and camera."""
+        return self.repeats is not None and self.repeats.freedom >= TRUSTED_FREEDOM
 
     def at_least(self, uncertainty: Array, rise: Array, *, constant: bool = True) -> tuple[Array, Array]:
         """Return the uncertainties of differences, but no less than repeats differ by, and their degrees of freedom.

@@ -36,8 +36,10 @@ def region_rises(
     level = pair.factor * aligned.region_level / U_SHAPED
     beside = _beside(pair, rise, placement=aligned.region_placement(settings), settings=settings)
     fit, own, local = _own_terms(pair, here, there, maps)
-    steady, steady_freedom = pair.at_least(np.sqrt(own**2 + beside**2 + level**2), rise[1])
-    at_time, time_freedom = pair.at_least(np.sqrt(np.maximum(own**2 - fit**2, 0) + beside**2 + level**2), matched[1])
+    whole = (local, 0.0) if pair.trusts_repeats else (own, level)  # repeats tell what ambient sensor and camera bring
+    steady, steady_freedom = pair.at_least(np.sqrt(whole[0] ** 2 + beside**2 + whole[1] ** 2), rise[1])
+    settled_by_then = np.maximum(whole[0] ** 2 - fit**2, 0)
+    at_time, time_freedom = pair.at_least(np.sqrt(settled_by_then + beside**2 + whole[1] ** 2), matched[1])
     both = (here["is_steady"].to_numpy() == 1) & (there["is_steady"].to_numpy() == 1)
     settled = both & np.isfinite(rise[0] - rise[1])
     state = np.where(settled, BOTH_SETTLED, np.where(np.isfinite(matched[0] - matched[1]), SAME_ELAPSED, NOT_MATCHED))

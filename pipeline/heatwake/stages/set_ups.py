@@ -1,7 +1,9 @@
 """Which sessions are takes of one set-up, and what their repeats tell."""
 
+import hashlib
 import json
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass
 from types import MappingProxyType
 from typing import Any, Final
 
@@ -11,14 +13,18 @@ import xarray as xr
 
 from heatwake.kernels.repeats import Repeatability, pooled_repeatability
 from heatwake.stages.matched import power_factor
+from heatwake.stages.takes import Take
 
 Array = npt.NDArray[Any]
 
 REPLICATE: Final = "replicate"
 BLOCK: Final = "block"
 FILM_FITTING: Final = "film_fitting"
+UNIT: Final = "unit"
 STATED_ELSEWHERE: Final = frozenset({"power_W", "max_ambient_degC", "altitude_m", "max_altitude_m"})
 NOT_FACTORS: Final = STATED_ELSEWHERE | {REPLICATE, BLOCK, FILM_FITTING}
+MARK: Final = 12  # characters of the mark of a kind
+PLACE_DECIMALS: Final = 1  # [mm] to which parts are the same parts
 
 
 def conditions(session: xr.Dataset) -> dict[str, Any]:
@@ -50,24 +56,137 @@ def repeated(sessions: Mapping[str, xr.Dataset]) -> list[str]:
     return [name for group in set_ups(sessions) if len(group) > 1 for name in group]
 
 
+@dataclass(frozen=True)
+class Kind:
+    """A kind of set-up: everything that is the same in takes, and in takes of other units.
+
+    Attributes
+    ----------
+    about : mapping
+        ``bench``: board, parts, film and camera; ``conditions`` without take, unit and what rises are brought to.
+    unit : str
+        What is measured; empty where it is not stated.
+    """
+
+    about: Mapping[str, Any]
+    unit: str
+
+    @property
+    def mark(self) -> str:
+        """Of the kind."""
+        return _mark(self.about)
+
+    @property
+    def bench(self) -> str:
+        """Mark of the bench, whatever the conditions."""
+        return _mark(self.about["bench"])
+
+
+def kind_of(session: xr.Dataset) -> Kind:
+    """Return a session's kind of set-up.
+
+    The board by its size and build, parts by name and place, the film by whether it is there and by what is given of
+    it, the camera by its band, noise and accuracy: not by serial, distance or place.
+    """
+    stated = factors(session)
+    unit = str(stated.pop(UNIT, ""))
+    return Kind({"bench": _bench(session), "conditions": stated}, unit)
+
+
+def _mark(content: Any) -> str:
+    return hashlib.sha256(json.dumps(content, sort_keys=True).encode()).hexdigest()[:MARK]
+
+
+def _bench(session: xr.Dataset) -> dict[str, Any]:
+    told = {
+        "board": ("board_width", "board_height", "board_thickness", "board_conductivity", "channel_height"),
+        "film": ("film_present", "film_transmittance_given", "mirrors_board"),
+        "camera": ("band_low", "band_high", "netd", "accuracy", "accuracy_percent"),
+    }
+    made: dict[str, Any] = {
+        table: {name: known for name in names if (known := _number(session, name)) is not None}
+        for table, names in told.items()
+    }
+    return made | {"parts": _parts(session)}
+
+
+def _number(session: xr.Dataset, name: str) -> float | None:
+    value = float(session[name]) if name in session and session[name].ndim == 0 else np.nan
+    return round(value, 6) if np.isfinite(value) else None
+
+
+def _parts(session: xr.Dataset) -> dict[str, list[float | None]]:
+    if "part" not in session.dims:
+        return {}
+    columns = [session[f"part_{name}"].to_numpy().astype(float) for name in ("x", "y", "width", "height")]
+    names = [str(name) for name in session["part"].to_numpy()]
+    return {name: [_rounded(column[row]) for column in columns] for row, name in enumerate(names)}
+
+
+def _rounded(value: float) -> float | None:
+    return round(float(value), PLACE_DECIMALS) + 0.0 if np.isfinite(value) else None
+
+
 def repeatability(
     sessions: Mapping[str, xr.Dataset],
     base: xr.Dataset,
     *,
     compensate: bool,
     changes: Mapping[str, Array] = MappingProxyType({}),
+    past: Sequence[Take] = (),
 ) -> Repeatability | None:
     """Return how far takes of one set-up lie apart, pooled over set-ups and regions; None without repeats.
 
-    ``changes`` (region,) [K] by session are added to rises before they are compared, as in the comparison itself.
+    Parameters
+    ----------
+    sessions : mapping of str to Dataset
+    base : Dataset
+        The reference: its regions count, at its power.
+    compensate : bool
+        Whether rises are brought to the reference's power.
+    changes : mapping of str to (region,) array
+        What is added to a session's rises before they are compared, as in the comparison itself [K].
+    past : sequence of Take
+        Takes of other sessions, from a record: those of a set-up that is here too are further takes of it.
     """
-    groups = [group for group in set_ups(sessions) if len(group) > 1]
     names = [str(name) for name in base["region"].to_numpy()]
-    takes = [
-        np.stack([_rises(sessions[name], base, names, compensate) + changes.get(name, 0.0) for name in group])
-        for group in groups
-    ]
-    return pooled_repeatability(takes)
+    groups = _keyed(sessions) if past else {group[0]: group for group in set_ups(sessions)}
+    rows: dict[str, list[Array]] = {}
+    for key, group in groups.items():
+        if not past and len(group) < 2:
+            continue
+        rows[key] = [_rises(sessions[name], base, names, compensate) + changes.get(name, 0.0) for name in group]
+    power = float(base["power"]) if compensate and "power" in base else np.nan
+    for take in past:
+        known = take.rises(at_power=power)
+        row = np.array([known.get(name, np.nan) for name in names])
+        rows.setdefault(set_up_key(take), []).append(row)
+    return pooled_repeatability([np.stack(takes) for takes in rows.values() if len(takes) > 1])
+
+
+def set_up_key(take: Take) -> str:
+    """Return what is the same in takes of one set-up."""
+    alone = "" if take.is_repeat else take.recording
+    return json.dumps([take.kind, take.unit, alone])
+
+
+def telling(past: Iterable[Take], sessions: Mapping[str, xr.Dataset]) -> list[Take]:
+    """Return the takes that are not the only one of their set-up, those of sessions counted in."""
+    takes = list(past)
+    count: dict[str, int] = {key: len(group) for key, group in _keyed(sessions).items()}
+    for take in takes:
+        count[set_up_key(take)] = count.get(set_up_key(take), 0) + 1
+    return [take for take in takes if count[set_up_key(take)] > 1]
+
+
+def _keyed(sessions: Mapping[str, xr.Dataset]) -> dict[str, list[str]]:
+    """Return the names of sessions by the key that a record has for their set-up; those that stand alone by name."""
+    found: dict[str, list[str]] = {}
+    for group in set_ups(sessions):
+        kind = kind_of(sessions[group[0]])
+        alone = "" if REPLICATE in conditions(sessions[group[0]]) else f"session {group[0]}"
+        found.setdefault(json.dumps([kind.mark, kind.unit, alone]), []).extend(group)
+    return found
 
 
 def _rises(session: xr.Dataset, base: xr.Dataset, names: list[str], compensate: bool) -> Array:
