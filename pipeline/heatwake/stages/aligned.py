@@ -15,9 +15,7 @@ from heatwake.stages.regions import measured_windows, region_windows
 
 Array = npt.NDArray[Any]
 
-U_SHAPED: Final = np.sqrt(
-    2
-)  # from half-width to standard uncertainty where the ends are likeliest (JCGM 101:2008, 6.4.6)
+U_SHAPED: Final = np.sqrt(2)  # half-width over standard uncertainty, the ends likeliest (JCGM 101:2008, 6.4.6)
 HALF: Final = 0.5  # of what an error of the camera's level may bring is taken off: it may be all or nothing
 
 
