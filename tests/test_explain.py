@@ -249,6 +249,8 @@ def test_each_missing_or_damaged_file_says_so_of_itself(place):
         "budget.csv": (),
         "transients.csv": (),
         "lineage.csv": (),
+        "next.csv": (),
+        "findings.csv": (),
     }
 
 
@@ -310,8 +312,8 @@ def test_the_command_says_it_in_lines(place):
     edit(place / "workflow.toml", "quiet_s = 3.0", "quiet_s = 4.5")
     shutil.rmtree(place / "results" / "one")
     assert command(place).stdout.splitlines() == [
-        "one: all 9 files would be made, for none is there",
-        "two: 8 of 9 files would be made",
+        "one: all 11 files would be made, for none is there",
+        "two: 10 of 11 files would be made",
         "  registration.nc   up to date",
         "  rise.nc           baseline.quiet_s 3 → 4.5",
         "  regions.nc        depends on rise.nc",
@@ -321,11 +323,14 @@ def test_the_command_says_it_in_lines(place):
         "  budget.csv        depends on spread.nc",
         "  transients.csv    depends on spread.nc",
         "  lineage.csv       depends on spread.nc",
-        "comparison: 3 of 3 files would be made",
+        "  next.csv          depends on spread.nc",
+        "  findings.csv      depends on spread.nc",
+        "comparison: 4 of 4 files would be made",
         "  comparison.nc     one: session changed; two: session changed",
         "  comparison.csv    depends on comparison.nc",
         "  differences.csv   depends on comparison.nc",
-        "20 files would be made.",
+        "  next.csv          depends on comparison.nc",
+        "25 files would be made.",
     ]
 
 
@@ -445,10 +450,7 @@ def quick_pages(monkeypatch):
     """Pages without content, for which files are written is all that counts here."""
     monkeypatch.setattr(outputs, "session_page", lambda *_, **__: "a page")
     monkeypatch.setattr(outputs, "comparison_page", lambda *_, **__: "a page")
-    for place in ("sessions", "comparison"):
-        monkeypatch.setattr(
-            f"heatwake.run.{place}.write_movie", lambda path, *_, **__: results.write_text(path, "a movie")
-        )
+    monkeypatch.setattr("heatwake.run.sessions.write_movie", lambda path, *_, **__: results.write_text(path, "a movie"))
 
 
 @pytest.mark.usefixtures("quick_pages")
@@ -460,6 +462,11 @@ def test_pages_are_named_as_a_run_makes_them(place):
     assert reasons["report.html"] == ("made together with airflow.mp4",)
     edit(place / "two" / "session.toml", "Small board", "Another")
     assert explained(place, pages=True)["two"].reasons["report.html"] == ('title "Small board" → "Another"',)
+    check_agreement(place, pages=True)
+    with (place / "two" / "session.toml").open("a") as file:
+        file.write('[report]\noperator = "N. N."\n')  # stands on the comparison's page as well
+    reasons = explained(place, pages=True)["comparison"].reasons
+    assert reasons["comparison.html"] == ("report: new",)
     check_agreement(place, pages=True)
 
 

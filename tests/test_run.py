@@ -17,8 +17,10 @@ from conftest import ROOT, SAMPLES
 from heatwake import plot
 from heatwake.kernels.alignment import pose_matrix
 from heatwake.run import Finished, Outcome, run_workflow
+from heatwake.run.further import read_further
 from heatwake.scene import simulate
 from heatwake.schema.variables import VARIABLES
+from heatwake.stages.further_budget import Better, rise_uncertainty
 
 SESSIONS = ("fan_out", "fan_in", "fan_in_left_covered")
 FILES = {
@@ -243,6 +245,37 @@ def test_the_summary_has_a_row_a_part_with_units_in_its_header(whole):
     for row in rows:
         carried = float(row["limit_degC"] or "nan") - 45.0 - float(row["rise_K"])
         assert row["limit_degC"] == "" or float(row["margin_K"]) == pytest.approx(carried, abs=0.01)
+
+
+def test_budgets_come_out_again_as_they_were(whole):
+    results, _ = plot.read(SAMPLES / "fan_out", whole.results / "fan_out")
+    stated = results["steady_rise_max_uncertainty"].to_numpy()
+    assert rise_uncertainty(results) == pytest.approx(stated, rel=2e-3)
+    tape = rise_uncertainty(results, Better(emissivity=0.95, emissivity_uncertainty=0.012))
+    assert (tape < stated).all()
+    assert (rise_uncertainty(results, Better(zeroed=False)) > 1.0).all()  # the camera's 2 K, rectangular, count in full
+
+
+def test_what_turning_the_fan_round_does_is_foreseen(whole, truth):
+    """By each recording alone; the truth is the scene's, which the fit knows nothing of."""
+    for name, other in (("fan_out", "fan_in"), ("fan_in", "fan_out")):
+        flow = xr.open_dataset(whole.results / name / "flow.nc")
+        regions = [str(region) for region in flow["region"].to_numpy()]
+        foreseen = flow["foreseen_rise_change"].sel(further="fan turned round").to_numpy()
+        rises = [[float(truth[one, region]["rise_mean_K"]) for region in regions] for one in (name, other)]
+        change = np.subtract(rises[1], rises[0])
+        assert np.sqrt(np.mean((foreseen - change) ** 2)) < 3.0
+        assert np.corrcoef(foreseen, change)[0, 1] > 0.8
+
+
+def test_what_to_record_next_is_ranked(whole):
+    found = read_further(whole.results)
+    assert found[0].name == "tape on shiny parts"
+    assert "HS2" in found[0].settles
+    assert found[0].then < 0.3 * found[0].now
+    assert [one.open_questions for one in found] == sorted((one.open_questions for one in found), reverse=True)
+    own = {one.name for one in read_further(whole.results / "fan_out")}
+    assert {"fan off", "fan turned round", "half of left vent covered"} <= own
 
 
 def test_pages_movie_and_journal_stand(whole):

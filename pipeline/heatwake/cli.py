@@ -29,6 +29,8 @@ from rich.text import Text
 from heatwake import __version__
 from heatwake.commands.inspect import inspect
 from heatwake.commands.new_session import new_session
+from heatwake.commands.next import next_recordings
+from heatwake.commands.plan import plan
 from heatwake.commands.record import record
 from heatwake.commands.terminal import AsJson, errors_in_one_line, print_json
 from heatwake.commands.validate import validate
@@ -446,5 +448,7 @@ def _explanation(explained: "Explained") -> list[str]:
 
 app.command(epilog="Example: heatwake inspect sample_frames/fan_out --output frames.png")(inspect)
 app.command("new-session", epilog="Example: heatwake new-session /data/charger/frames.tif")(new_session)
+app.command("next", epilog="Example: heatwake next results/fan_direction")(next_recordings)
+app.command("plan", epilog="Example: heatwake plan workflows/plan_charger.toml --output results/plan_charger")(plan)
 app.add_typer(record, name="record")
 app.command(epilog="Example: heatwake validate workflows/validation/validation.toml --output validation.html")(validate)

@@ -56,14 +56,14 @@ def _final(scene: Scene, factor: float) -> float:
     return float(truth["part_rise_mean"].sel(part=PART)[-1])
 
 
-def record_take(folder: Path, scene: Scene, truth: xr.Dataset, *, seed: int) -> None:
-    """Write one take."""
+def record_take(folder: Path, scene: Scene, truth: xr.Dataset, *, seed: int, kind: str = "offset") -> None:
+    """Write one take; the camera's level is wrong in degrees ("offset") or in radiance ("warmth")."""
     rng = np.random.default_rng(seed)
     camera = replace(
         CAMERA,
         aim=(float(rng.normal(0, 1.5)), float(rng.normal(0, 1.5))),
         roll=CAMERA.roll + float(rng.normal(0, 0.7)),
-        offset=float(rng.normal(0, 0.5)),
+        **{kind: float(rng.normal(0, 0.5))},
     )
     shutters = tuple(Shutter(float(at), float(rng.normal(0, 0.2))) for at in rng.uniform(60, 600, 2))
     recording = record(truth, camera, Handling(shake=Shake(), shutters=shutters), rng=rng)
@@ -75,7 +75,7 @@ def record_take(folder: Path, scene: Scene, truth: xr.Dataset, *, seed: int) -> 
     write_parts(folder / "parts.csv", scene)
 
 
-def analysed(folder: Path, *, takes: int) -> tuple[dict[str, xr.Dataset], dict[str, xr.Dataset]]:
+def analysed(folder: Path, *, takes: int, first: int = 0) -> tuple[dict[str, xr.Dataset], dict[str, xr.Dataset]]:
     """Return the results of takes of the set-up as it is and with the change."""
     plain = charger(cell=2.0)
     scenes = {"plain": plain, "changed": changed(plain, by=CHANGE)}
@@ -84,7 +84,7 @@ def analysed(folder: Path, *, takes: int) -> tuple[dict[str, xr.Dataset], dict[s
         for number in range(takes):
             place = folder / f"{name}_{number:03d}"
             if not (place / "session.toml").exists():
-                record_take(place, scene, truth, seed=1000 * offset + number)
+                record_take(place, scene, truth, seed=1000 * offset + first + number)
     workflow = folder / "workflow.toml"
     workflow.write_text('title = "Differences"\nsessions = ["plain_*", "changed_*"]\nresults = "results"\n')
     *_, last = run_workflow(workflow, pages=False, workers=0)
@@ -131,11 +131,12 @@ def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("--takes", type=int, default=12)
     parser.add_argument("--pairs", type=int, default=60)
-    parser.add_argument("--seed", type=int, default=1)
+    parser.add_argument("--first", type=int, default=0, help="seed of the first take: below 1000")
+    parser.add_argument("--seed", type=int, default=1, help="of the pairs drawn")
     parser.add_argument("--folder", type=Path)
     chosen = parser.parse_args()
     with TemporaryDirectory() as scratch:
-        found = analysed(chosen.folder or Path(scratch), takes=chosen.takes)
+        found = analysed(chosen.folder or Path(scratch), takes=chosen.takes, first=chosen.first)
         print(json.dumps(judge(*found, pairs=chosen.pairs, seed=chosen.seed), indent=2))  # noqa: T201
 
 

@@ -16,6 +16,7 @@ from report import charger_results
 READY = "document.getElementById('explore').dataset.ready === 'yes'"
 READING = "document.getElementById('explore-reading-{}').textContent"
 PINS = "document.getElementById('explore-pins').innerText"
+FOLDS = "[...document.querySelectorAll('details.fold')]"
 EVIL = "</script><img src=x onerror=\"document.title='run'\">"
 
 
@@ -119,9 +120,16 @@ def test_nothing_is_wider_than_a_narrow_screen_and_nothing_to_play_with_is_print
     page.wait("document.getElementById('explore-map-0').clientWidth < 400")
     assert page.run("document.documentElement.scrollWidth") <= 400
     assert page.run("document.querySelector('.sortable th button').clientWidth") > 0  # sorts there as well
+    assert page.run(f"{FOLDS}.length") > 3
+    hidden = "document.querySelector('.fold:not([open]) table, .fold:not([open]) ul')"
+    assert not page.run(f"{hidden}.checkVisibility({{contentVisibilityAuto: true}})")
     page.send("Emulation.setEmulatedMedia", media="print")
     assert page.run("getComputedStyle(document.getElementById('explore')).display") == "none"
+    page.run("dispatchEvent(new Event('beforeprint'))")
     assert page.run("[...document.querySelectorAll('figure svg')].some((one) => one.clientWidth > 0)")
+    assert page.run(f"{FOLDS}.every((one) => one.open)")
+    page.run("dispatchEvent(new Event('afterprint'))")
+    assert page.run(f"{FOLDS}.some((one) => !one.open)")
     page.send("Emulation.setEmulatedMedia", media="")
     assert page.problems == []
 

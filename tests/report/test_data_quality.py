@@ -36,6 +36,17 @@ def test_faults_steps_and_drift_are_told_with_places_and_uncertainties():
     assert told[3].startswith("Beside the board the reading moved by +1.4 ± 0.1 K against the logged ambient")
 
 
+def test_colours_are_told_with_how_near_the_palette_they_lie_and_what_edges_cost():
+    distance, error = np.full((10, 12), 1.2), np.full((10, 12), 0.4)
+    distance[0], error[:, 0] = 6.3, 1.9
+    picture = ("row", "column")
+    seen = xr.Dataset({"colour_distance": (picture, distance), "reading_uncertainty": (picture, error)})
+    (told,) = data_quality(seen)
+    assert "colours lie 1.2 from its palette in the middle place and 6.3 at the worst twentieth" in told
+    assert "known to 0.40 K" in told
+    assert "steepest twentieth of the picture to 1.90 K" in told
+
+
 def test_what_is_not_known_is_not_said():
     assert data_quality(xr.Dataset()) == []
     assert "cannot be told" in data_quality(results(drift=np.nan))[-1]

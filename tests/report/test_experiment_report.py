@@ -127,6 +127,8 @@ def test_a_film_laid_on_anew_is_told_with_half_a_kelvin_a_run(reference):
     (row,) = unlike(*others)
     assert row.effect == pytest.approx(np.sqrt(2) * 0.0092 * 0.94 * 54.9, rel=0.01)
     assert row.treatment == "counted in ±"
+    (own,) = unlike(*others, refit_share=0.002)  # as a workflow says it
+    assert own.effect == pytest.approx(np.sqrt(2) * 0.002 * 0.94 * 54.9, rel=0.01)
 
 
 def test_emissivities_that_differ_are_named(reference):

@@ -152,6 +152,22 @@ def test_comparison_page_lists_the_largest_change_first(comparison_page: str) ->
     assert "reversed" in text
 
 
+def test_comparison_page_carries_the_items_of_a_test_report_given_or_not(comparison_page: str) -> None:
+    text = " ".join("".join(Reader(comparison_page).text).split())
+    table = text[text.index("What a test report carries") : text.index("Cautions")]
+    for item in ("Camera: type, serial number, calibration", "Ambient sensor and its calibration", "Stabilisation"):
+        assert item in table
+    for item in ("Deviations from the method not given", "Decision rule: differences", "only the item tested"):
+        assert item in table
+
+
+def test_cells_that_say_nothing_are_marked_and_left_out_of_narrow_screens(comparison_page: str) -> None:
+    cells = re.findall(r"<td([^<>]*)>([^<]*)</td>", without_scripts(comparison_page))
+    assert any("data-blank" in marks for marks, _ in cells)
+    for marks, content in cells:
+        assert ("data-blank" in marks) == (content.strip() in {"", "–"})
+
+
 def test_pages_stand_with_next_to_nothing(charger: xr.Dataset) -> None:
     bare = charger.drop_dims(["region", "frame", "opening", "event", "part", "spread_time"]).isel(time=[0])
     bare = bare.drop_vars(["transmittance", "power_on", "max_ambient"]).assign_attrs(conditions="{}")

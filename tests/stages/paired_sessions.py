@@ -12,6 +12,7 @@ import numpy as np
 import xarray as xr
 from scipy import ndimage
 
+from heatwake.kernels.planck import BandTable
 from heatwake.schema.variables import label
 
 SHAPE = (40, 60)
@@ -27,6 +28,7 @@ PARTS = (
 ELAPSED = np.concatenate([np.arange(0, 30, 2.0), np.arange(30, 640, 15.0)])
 POWER_ON = 10.0
 AMBIENT = 23.5
+COLD = float(BandTable.for_band(7.5, 14.0).radiance(AMBIENT))
 
 
 def session(
@@ -68,7 +70,7 @@ def session(
                 "power_on": ((), POWER_ON),
                 "emissivity": (("y", "x"), np.full(SHAPE, 0.94)),
                 "emissivity_uncertainty": (("y", "x"), np.full(SHAPE, 0.02)),
-                "cold_radiance": (("y", "x"), np.full(SHAPE, 60.0), {"frames": 5}),
+                "cold_radiance": (("y", "x"), np.full(SHAPE, COLD), {"frames": 5}),
                 "cold_ambient": ((), AMBIENT),
                 "rise_mean": (("region", "time"), series),
                 "steady_rise": ("region", series[:, -3:].mean(axis=1)),

@@ -140,3 +140,18 @@ def test_known_points_and_a_lens_go_into_the_maps(write_session):
     assert np.nanmax(difference) > 0
     ratio = made["bent"]["pixel_size"] / made["pointed"]["pixel_size"]
     assert float(ratio[0, 0]) > float(ratio.isel(y=ratio.sizes["y"] // 2, x=ratio.sizes["x"] // 2))
+
+
+def test_edges_of_a_colour_video_lie_on_the_board_where_they_are_seen(write_session):
+    frames = np.full((2, 96, 128), 12400, np.uint16)
+    session = open_session(write_session(BOARD, frames=frames)).dataset
+    reading = np.full((96, 128), 0.3)
+    reading[40:43, 60:64] = 0.5
+    known = session.assign(reading_uncertainty=(("row", "column"), reading), scale_uncertainty=0.3)
+    made = map_to_board(register(correct_film(known, FilmSettings()), RegistrationSettings()), SETTINGS)
+    edges = made["edge_uncertainty"]
+    assert set(edges.to_numpy().astype(float).round(4).ravel()) == {0.0, 0.4}  # 0.5 squared less 0.3 squared
+    y, x = (edges[axis].to_numpy()[(edges > 0).any(other)] for axis, other in (("y", "x"), ("x", "y")))
+    # about 110 pixels across 100 mm and 82 down 70 mm: pixels 52 to 55 of the board, and 33 to 36 from its top
+    assert (x.min(), x.max()) == pytest.approx((47.3, 50.5), abs=1.0)
+    assert (y.max(), y.min()) == pytest.approx((41.5, 38.9), abs=1.0)

@@ -53,6 +53,21 @@ def test_the_cameras_steps_widen_what_is_known_after_them():
     assert added[2:] == pytest.approx(expected, rel=2e-3)
 
 
+def test_edges_of_a_colour_video_widen_what_is_known_there_alone():
+    truth = warm_board()
+    session = mapped(truth, transmittance=0.8)
+    plain = eager(session)
+    edges = np.zeros(truth.shape[1:])
+    edges[3, 2] = 1.5
+    made = eager(session.assign(edge_uncertainty=(("y", "x"), edges)))
+    xr.testing.assert_identical(made["temperature"], plain["temperature"])
+    added = np.sqrt(made["temperature_uncertainty"] ** 2 - plain["temperature_uncertainty"] ** 2).to_numpy()
+    assert (added[:, edges == 0] == 0).all()
+    # of what the surface radiates the camera sees emissivity times transmittance
+    assert added[:, 3, 2] == pytest.approx(1.5 / (0.95 * 0.8), rel=1e-3)
+    assert made["temperature_uncertainty"].dtype == np.float32
+
+
 def with_parts(session, *parts):
     names = [f"P{number}" for number in range(len(parts))]
     columns = {key: ("part", [part[key] for part in parts]) for key in PART}

@@ -48,6 +48,30 @@ def test_readings_and_letters(tmp_path, name, kind, most):
     assert np.isnan(shares[:, :, :-4][:, away_from(letters, pixels=8)[:, :-4]]).mean() < 0.02
 
 
+@pytest.mark.parametrize(("name", "factor"), [("magma", "28"), ("cividis", "18"), ("gray", "23")])
+def test_what_is_stated_of_a_reading_covers_its_error_at_edges_as_well(tmp_path, name, factor):
+    pictures, letters = coloured(SHARES, name)
+    encode(tmp_path / "a.mkv", pictures, **ORDINARY | {"options": {"crf": factor}})
+    recording, shares = read(tmp_path, "a.mkv")
+    within = abs(shares - SHARES) / recording.scale_errors
+    seen = np.isfinite(within) & away_from(letters)
+    steep = seen & (recording.scale_errors > 1.25 * recording.scale_error)
+    # of a normal error 95.4 % lie within twice its standard deviation, of 2,000 and more readings not below 94 %
+    for places in (seen, steep):
+        assert np.count_nonzero(places) > 2000
+        assert (within[places] < 2).mean() > 0.94
+    assert recording.scale_errors.max() > 2 * recording.scale_error  # where one number would be too small
+
+
+def test_places_that_are_not_of_the_palette_are_seen_to_be_far_from_it(tmp_path):
+    pictures, letters = coloured(SHARES, "viridis")
+    encode(tmp_path / "a.mkv", pictures, **LOSSLESS)
+    recording, _ = read(tmp_path, "a.mkv")
+    # half a step of 100 between colours of the bar; white letters are 20 and more from any colour of this palette
+    assert np.median(recording.scale_distance[~letters]) < 1
+    assert recording.scale_distance[letters].min() > 15
+
+
 def test_parts_of_a_video_read_as_the_whole(tmp_path):
     pictures, _ = coloured(SHARES, "turbo")
     encode(tmp_path / "a.mp4", pictures, **ORDINARY)

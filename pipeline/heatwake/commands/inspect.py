@@ -18,9 +18,10 @@ def inspect(
     ] = None,
     as_json: Annotated[bool, typer.Option("--json", help="Everything found as one JSON object.")] = False,
 ) -> None:
-    """Check SESSION without running it: what is there, what is wrong, what is doubtful, what a run would take.
+    """Check SESSION without running it: what is there, what is wrong or doubtful and its cure, what a run would take.
 
-    Some sixty frames are read, and a dozen of them shown in a picture. Exit code 2 where something is wrong.
+    Some two hundred frames are read, and a dozen of them shown in a picture; what is found has pictures of its own.
+    Exit code 2 where something makes a run impossible.
     """
     from heatwake.run.inspect import inspect_session
     from heatwake.run.inspection_text import inspection_lines

@@ -136,7 +136,7 @@ class GridView:
         whole = np.vstack([moved, [0, 0, 1]])
         return resample(frame, whole @ self.homography, shape=self.shape)
 
-    def nearest(self, flags: npt.NDArray[np.uint8], moved: Array, *, outside: int) -> npt.NDArray[np.uint8]:
+    def nearest(self, flags: npt.NDArray[Any], moved: Array, *, outside: int) -> npt.NDArray[Any]:
         """Return a picture of flags on the grid, each cell the nearest pixel's; ``moved`` as for :meth:`sample`."""
         if self.homography is None:
             columns, rows = np.einsum("ij,jkl->ikl", moved[:, :2], _known(self.bent)) + moved[:, 2, None, None]

@@ -5,7 +5,7 @@ look.
 """
 
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any, Final
 
 import numpy as np
@@ -40,11 +40,14 @@ class ColourScale:
         Where on the scale each is, from 0 to 1.
     levels : int
         Steps that the bar tells apart.
+    cut : int
+        Pixels at the bar's ends that were left out for a frame or background.
     """
 
     colours: Array
     places: Array
     levels: int
+    cut: int = 0
 
     @property
     def slowness(self) -> float:
@@ -75,7 +78,8 @@ def learn_scale(strip: Array) -> ColourScale | str:
         return "of about one colour"
     if steps.max() > BREAK and steps.max() > 8 * np.median(steps[steps > SAME]):
         return f"broken: its colour jumps {100 * (np.argmax(steps) + 1) / len(colours):.0f} % up the scale"
-    return _curve(colours, steps)
+    curve = _curve(colours, steps)
+    return curve if isinstance(curve, str) else replace(curve, cut=len(strip) - len(colours))
 
 
 def _curve(colours: Array, steps: Array) -> ColourScale | str:

@@ -24,7 +24,7 @@ Key = TypeVar("Key", bound=Hashable)
 
 IDENTIFIED, WEAK, NOT_IDENTIFIABLE, NOT_ATTEMPTED = range(4)
 
-_WORST_RESIDUAL = 0.25  # of the rise; beyond it the board is not what the model describes
+WORST_RESIDUAL = 0.25  # of the rise; beyond it the board is not what the model describes
 _WORST_PAIR = 0.3  # as above; the mean of a pair is fitted loosely
 _ANOTHER_DIRECTION = 45.0  # [degree]
 _ASIDE = 25.0  # [degree]
@@ -204,7 +204,7 @@ def _against(best: _Trial, other: _Trial, *, clear: float) -> float:
 
 def _grade(verdict: Verdict, *, steady: bool, gates: Gates) -> int:
     contradicted = verdict.against_wind < gates.contradiction and verdict.wind_apart > _ANOTHER_DIRECTION
-    if verdict.fit.residual > _WORST_RESIDUAL or contradicted:
+    if verdict.fit.residual > WORST_RESIDUAL or contradicted:
         return NOT_IDENTIFIABLE
     factor = gates.steady if steady else 1.0
     borne_out = verdict.against_wind >= gates.wind or verdict.wind_apart <= _ASIDE
@@ -230,7 +230,7 @@ def _judge_wind(problem: JointFlow, still: _Trial, channel: float, *, gates: Gat
     opposite = [each for each in winds.values() if each.draft.vector[each.draft.parameters.flow(0)] @ wind < 0.0]
     others = dict(enumerate([*opposite, still]))
     least = _against(best, others[_best_of(others, clear=clear)], clear=clear)
-    status = WEAK if least >= gates.still and best.fit.residual <= _WORST_RESIDUAL else NOT_IDENTIFIABLE
+    status = WEAK if least >= gates.still and best.fit.residual <= WORST_RESIDUAL else NOT_IDENTIFIABLE
     return Verdict(status, (0,), best.fit, least, _against(best, still, clear=clear))
 
 

@@ -71,12 +71,12 @@ def _end(rows: list[PartRow]) -> float:
 
 
 def _draw_bar(axes: Axes, place: int, row: PartRow, *, shares: list[float], end: float) -> None:
-    left = 0.0
-    look: dict[str, Any] = {"height": 0.62, "alpha": 1.0 if row.is_measured else 0.35, "linewidth": 0, "zorder": 3}
-    for (_, _, colour), share in zip(GROUPS, shares, strict=True):
-        long = share * row.uncertainty
-        axes.barh(place, max(min(long, end - left), 0.0), left=left, color=colour, **look)
-        left += long
+    ends = np.concatenate([[0.0], np.cumsum(shares) * row.uncertainty])
+    left = float(ends[-1])
+    seen = np.minimum(ends, end)
+    look: dict[str, Any] = {"alpha": 1.0 if row.is_measured else 0.35, "linewidth": 0, "zorder": 3}
+    pieces = list(zip(seen[:-1], np.diff(seen), strict=True))
+    axes.broken_barh(pieces, (place - 0.31, 0.62), facecolors=[colour for _, _, colour in GROUPS], **look)
     text = number(row.uncertainty, digits=2, unit="K")
     words = text if row.is_measured else f"{text}, {row.verdict}"
     inside = left > _INSIDE * end and not row.is_measured

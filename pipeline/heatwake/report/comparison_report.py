@@ -1,6 +1,6 @@
 """The page of a comparison."""
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -11,11 +11,16 @@ from heatwake.report.answers import change_words, comparison_answer, reference_n
 from heatwake.report.difference_figure import changes_figure, difference_figure, pair_figure
 from heatwake.report.experiment_report import experiment_section
 from heatwake.report.flow_reading import board_direction, pair_direction
+from heatwake.report.further import Further
+from heatwake.report.heating import criterion_text
 from heatwake.report.page import Keep, explorer_of, identity, keep_stills, record, render, two_forms
+from heatwake.report.shared_items import comparison_items
 from heatwake.report.takes import take_words
 from heatwake.report.unlike import lead, place_words, unlike, warning
 from heatwake.report.words import number as shown
+from heatwake.schema.report import Report
 from heatwake.schema.variables import MATCH_STATE, OPENING_CHANGE, OPENING_ROLE, VARIABLES
+from heatwake.stages.pair import ComparisonSettings
 
 SIDE_BY_SIDE = 4  # sessions to look around in
 
@@ -68,6 +73,9 @@ def comparison_page(
     settings: Mapping[str, Any],
     provenance: Mapping[str, Any],
     experiment: xr.Dataset | None = None,
+    further: Sequence[Further] = (),
+    stated: Mapping[str, Report] | None = None,
+    criterion: str = "",
     explore: bool = True,
     keep: Keep | None = None,
 ) -> str:
@@ -86,6 +94,12 @@ def comparison_page(
         For the record.
     experiment : Dataset, optional
         Effects over all sessions, where they are one experiment.
+    further : sequence of Further
+        What to record next.
+    stated : mapping of str to Report, optional
+        What the session files state for the record.
+    criterion : str
+        By which parts count as settled; by default as settings have it by default.
     explore : bool
         Also the part to look around in: some sixty maps of a few sessions are read.
     keep : callable, optional
@@ -110,6 +124,13 @@ def comparison_page(
         pairs=pairs,
         changes=changes,
         experiment=study,
+        further=further,
+        items=comparison_items(
+            {name: sessions[name] for name in [reference, *(pair["name"] for pair in pairs)]},
+            stated=stated or {},
+            criterion=criterion_text(criterion or "remaining rise"),
+            settings=ComparisonSettings.model_validate(settings.get("comparison", {})),
+        ),
         explorer=explorer_of(_side_by_side(comparison, reference, sessions)) if explore else None,
         settings=record(settings),
         provenance=record(provenance),
@@ -222,7 +243,8 @@ def _pair(
     settings: Mapping[str, Any],
 ) -> dict[str, Any]:
     base, own, chosen = sessions[reference], sessions[name], comparison.sel(session=name)
-    differences = unlike(base, own, chosen)
+    compared = ComparisonSettings.model_validate(settings.get("comparison", {}))
+    differences = unlike(base, own, chosen, refit_share=compared.refit_share)
     return {
         "name": name,
         "lead": lead(differences),

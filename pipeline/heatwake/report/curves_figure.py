@@ -6,6 +6,8 @@ import numpy as np
 import numpy.typing as npt
 import xarray as xr
 from matplotlib.axes import Axes
+from matplotlib.collections import LineCollection
+from matplotlib.colors import to_rgba
 from matplotlib.figure import Figure
 from matplotlib.transforms import blended_transform_factory
 
@@ -191,20 +193,13 @@ def _name_curves(axes: Axes, shown: list[Curve], *, end: float) -> None:
     gap = 0.056 * max(float(axes.get_ylim()[1]), float(wanted.max()), 1.0)
     least = gap * np.arange(len(shown))[::-1]  # so that none is pushed below the axis
     places = spread_apart(np.maximum(wanted, least), gap=gap)
-    for rank, ((name, *_), place) in enumerate(zip(shown, places, strict=True)):
-        colour = style.SERIES[rank % len(style.SERIES)]
-        text = axes.annotate(
-            name,
-            (end * (1.008 + 0.012 * (rank % 3)), wanted[rank]),
-            xytext=(end * 1.055, place),
-            color=colour,
-            fontsize=9,
-            fontweight="bold",
-            verticalalignment="center",
-            annotation_clip=False,
-            arrowprops={"arrowstyle": "-", "color": colour, "linewidth": 0.5, "shrinkA": 0, "shrinkB": 3},
-        )
-        text.set_parse_math(False)
+    colours = [style.SERIES[rank % len(style.SERIES)] for rank in range(len(shown))]
+    for (name, *_), place, colour in zip(shown, places, colours, strict=True):
+        look: dict[str, Any] = {"color": colour, "fontsize": 9, "fontweight": "bold", "verticalalignment": "center"}
+        style.plain_text(axes, end * 1.055, place, name, **look)
+    beside = end * (1.008 + 0.012 * (np.arange(len(shown)) % 3))
+    leaders = np.stack([np.stack([beside, np.full_like(beside, end * 1.05)]), np.stack([wanted, places])]).T
+    axes.add_collection(LineCollection(list(leaders), colors=colours, linewidths=0.5, clip_on=False), autolim=False)
 
 
 def spread_apart(places: Array, *, gap: float) -> Array:
@@ -233,11 +228,11 @@ def _draw_strip(axes: Axes, results: xr.Dataset, times: Array) -> None:
     edges = np.append(times, times[-1] + step)
     starts = np.flatnonzero(np.diff(reason * 2 + usable, prepend=-1))
     stops = np.append(starts[1:], reason.size)
-    for start, stop in zip(starts, stops, strict=True):
-        colour = _REASON_COLOURS[reason[start] % len(_REASON_COLOURS)]
-        axes.axvspan(edges[start], edges[stop], color=colour, alpha=0.9 if reason[start] else 0.35, linewidth=0)
-        if not usable[start]:
-            axes.axvspan(edges[start], edges[stop], ymin=0, ymax=0.25, color=style.INK, linewidth=0)
+    spans = np.column_stack([edges[starts], edges[stops] - edges[starts]])
+    colours = [to_rgba(_REASON_COLOURS[one % len(_REASON_COLOURS)], 0.9 if one else 0.35) for one in reason[starts]]
+    axes.broken_barh(list(spans), (0, 1), facecolors=colours, linewidth=0)
+    axes.broken_barh(list(spans[~usable[starts]]), (0, 0.25), facecolors=style.INK, linewidth=0)
+    axes.set_ylim(0, 1)
     axes.set_yticks([])
     axes.set_ylabel("frames", rotation=0, horizontalalignment="right", verticalalignment="center")
     axes.tick_params(bottom=False, labelbottom=False)

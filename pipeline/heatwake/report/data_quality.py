@@ -7,6 +7,7 @@ from heatwake.report.words import count, number
 from heatwake.stages.offset_drift import drift_sentence
 from heatwake.stages.pixels import pixel_sentences
 
+FAR = 4.0  # from the palette: from here on pixels of plain video are no readings
 _SHOWN = 6  # steps that are told one by one
 
 
@@ -22,6 +23,8 @@ def data_quality(results: xr.Dataset) -> list[str]:
     if "pixel_fault" in results:
         told = [_sentence(text) for text in pixel_sentences(results)]
         sentences += told or ["No faulty pixel and no reading beyond the range was found in the frames sampled."]
+    if "colour_distance" in results:
+        sentences.append(_colours(results))
     if "offset_step" in results and "offset_step_uncertainty" in results:
         sentences.append(_steps(results))
     if "offset_drift" in results:
@@ -31,6 +34,19 @@ def data_quality(results: xr.Dataset) -> list[str]:
 
 def _sentence(text: str) -> str:
     return f"{text[:1].upper()}{text[1:]}."
+
+
+def _colours(results: xr.Dataset) -> str:
+    """How near the palette the colours of a video lie, and how much worse edges are read."""
+    distance, error = (results[name].to_numpy() for name in ("colour_distance", "reading_uncertainty"))
+    usual, far = np.nanquantile(distance, [0.5, 0.95])
+    known, edges = np.nanquantile(error, [0.0, 0.95])
+    return (
+        f"Temperatures were read off the colour bar: colours lie {number(usual)} from its palette in the middle place "
+        f"and {number(far)} at the worst twentieth (CIE L*a*b*; {FAR:g} and more at most places would be a doubtful "
+        f"palette). A reading is known to {number(known, digits=2)} K by the bar and the compression alone, at the "
+        f"steepest twentieth of the picture to {number(edges, digits=2)} K and worse."
+    )
 
 
 def _steps(results: xr.Dataset) -> str:

@@ -9,11 +9,16 @@ from typing import Any, Final
 from xml.sax.saxutils import escape
 
 import matplotlib as mpl
+import numpy as np
+import numpy.typing as npt
 from matplotlib.axes import Axes
 from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.backends.backend_svg import FigureCanvasSVG
 from matplotlib.figure import Figure
+from matplotlib.image import imsave
 from matplotlib.text import Text
+
+from heatwake.report.figure_layout import BELOW, BESIDE, QuickLayout
 
 # Perceptually uniform and the same to colour-blind eyes (Nunez, Anderton and Renslow, PLOS ONE 13, 2018, e0199239).
 RISE_COLOURS: Final = "cividis"
@@ -23,6 +28,8 @@ INK, MUTED, LINE, PAPER = "#1d2733", "#5b6876", "#d4dae0", "#fdfdfe"  # stand-in
 
 # After Okabe and Ito, "Color universal design", 2008; without its yellow and black, which drown in paper or night.
 SERIES: Final = ("#0072b2", "#d55e00", "#009e73", "#cc79a7", "#56b4e9", "#e69f00", "#8a6fc9", "#7f8c8d")
+STILL_DPI: Final = 200
+MAP_DPI: Final = 96  # of maps in a figure's SVG: smooth as they are, more would not be seen
 DASHES: Final = ("-", (0, (5, 1.6)))
 INLET, OUTLET, UNDECIDED = "#2f86d0", "#d55e00", "#7b8794"
 _FROM_PAGE: Final = {INK: "--ink", MUTED: "--muted", LINE: "--line", PAPER: "--paper", INLET: "--inlet"} | {
@@ -66,7 +73,7 @@ def house_style() -> Iterator[None]:
 
 def new_figure(width: float, height: float) -> Figure:
     """Return an empty figure [inch] that fits its parts into itself."""
-    figure = Figure(figsize=(width, height), layout="constrained", dpi=144)
+    figure = Figure(figsize=(width, height), layout=QuickLayout(), dpi=144)
     FigureCanvasAgg(figure)
     return figure
 
@@ -77,9 +84,9 @@ def plain_text(axes: Axes, x: float, y: float, text: str, **style: Any) -> Text:
 
 
 def colour_bar(figure: Figure, axes: Any, picture: Any, *, label: str, below: bool) -> None:
-    """Add a colour bar at the right, or below where the figure is narrow."""
-    place: Any = {"location": "bottom", "aspect": 40, "pad": 0.02} if below else {"location": "right", "aspect": 32}
-    bar = figure.colorbar(picture, ax=axes, shrink=0.8, **place)
+    """Add a colour bar at the right of a figure's only axes, or below them where the figure is narrow."""
+    place = figure.add_axes((0.9, 0.1, 0.02, 0.8), label=BELOW if below else BESIDE)
+    bar = figure.colorbar(picture, cax=place, orientation="horizontal" if below else "vertical")
     bar.set_label(label)
     bar.outline.set_visible(False)
 
@@ -89,8 +96,10 @@ def svg_text(figure: Figure) -> str:
     buffer = io.BytesIO()
     # not by savefig, which draws a figure that fits its parts into itself twice; this lays it out and draws it once
     nothing = {"Date": None, "Creator": None, "Format": None, "Type": None}
+    dots, figure.dpi = figure.dpi, MAP_DPI
     canvas: Any = FigureCanvasSVG(figure)
     canvas.print_svg(buffer, metadata=nothing)
+    figure.dpi = dots
     text = buffer.getvalue().decode()
     return text[text.index("<svg") :]
 
@@ -111,19 +120,34 @@ class Still:
 
     def files(self, name: str) -> Iterator[tuple[str, bytes]]:
         """Yield names and contents of the SVG and of the PNG (200 dots an inch); no dates, no versions in them."""
+        yield f"{name}.svg", self.svg_file()
+        yield f"{name}.png", png_of(self.drawn())
+
+    def svg_file(self) -> bytes:
+        """Return the SVG as a file of its own, on white."""
         head, ground = self.svg.index(">") + 1, '<rect width="100%" height="100%" fill="#ffffff"/>'
         text = f"{self.svg[:head]}{ground}{self.svg[head:]}".replace(
             "'DejaVu Sans'", "'DejaVu Sans', Arial, sans-serif"
         )
-        yield f"{name}.svg", f'<?xml version="1.0" encoding="UTF-8"?>\n{text}'.encode()
-        buffer = io.BytesIO()
+        return f'<?xml version="1.0" encoding="UTF-8"?>\n{text}'.encode()
+
+    def drawn(self) -> npt.NDArray[np.uint8]:
+        """Return the figure's pixels (rows, columns, 4), drawn once where ``savefig`` would draw it twice."""
         self.figure.set_layout_engine("none")  # it has found its places
+        self.figure.set(dpi=STILL_DPI, facecolor="white")
         with house_style():
-            quick: Any = {"compress_level": 3}  # files a quarter larger, written sooner
-            self.figure.savefig(
-                buffer, format="png", dpi=200, facecolor="white", metadata={"Software": None}, pil_kwargs=quick
-            )
-        yield f"{name}.png", buffer.getvalue()
+            canvas: Any = FigureCanvasAgg(self.figure)
+            canvas.draw()
+        return np.asarray(canvas.buffer_rgba())
+
+
+def png_of(pixels: npt.NDArray[np.uint8]) -> bytes:
+    """Return drawn pixels as a PNG file."""
+    buffer = io.BytesIO()
+    unsigned: Any = {"Software": None}
+    quick = {"compress_level": 3}  # files a quarter larger, written sooner
+    imsave(buffer, pixels, format="png", dpi=STILL_DPI, metadata=unsigned, pil_kwargs=quick)
+    return buffer.getvalue()
 
 
 def inline_svg(figure: Figure, *, name: str, alt: str) -> str:

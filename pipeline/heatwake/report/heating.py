@@ -21,6 +21,7 @@ Array = npt.NDArray[np.float64]
 POINTS: Final = 60  # marks of a curve, evenly spread over the logarithm of time
 SHORTEST: Final = 1e-3  # of the record: the clock starts no sooner
 AHEAD: Final = 3.0  # the fit is drawn on for so many times the record
+MARK_INCHES: Final = 0.72  # between marks of the logarithmic clock, at least
 STATED: Final = {"remaining rise": "what is still to come by the fit is small"}
 
 
@@ -119,7 +120,7 @@ def heating_figure(results: xr.Dataset, *, width: float = 9.0) -> Figure:
     axes.set_ylabel("mean rise, K")
     axes.grid(axis="y")
     axes.set_axisbelow(True)
-    _mark_times(axes, since=_since(results, number))
+    _mark_times(axes, figure=figure, since=_since(results, number))
     for text in axes.legend(loc="upper left", ncols=2, frameon=False, fontsize=9, labelcolor="linecolor").get_texts():
         text.set_parse_math(False)
     if number == 0:
@@ -213,9 +214,13 @@ def _at_end(values: Array) -> float:
     return float(known.mean()) if known.size else np.nan
 
 
-def _mark_times(axes: Axes, *, since: str) -> None:
+def _mark_times(axes: Axes, *, figure: Figure, since: str) -> None:
     low, high = axes.get_xlim()
-    marks = [mark for mark in (1, 3, 10, 30, 60, 180, 600, 1800, 3600, 7200, 18000, 36000) if low <= mark <= high]
+    apart = (high / low) ** (MARK_INCHES / figure.get_size_inches()[0])  # so that words do not run together
+    marks: list[int] = []
+    for mark in (1, 3, 10, 30, 60, 180, 600, 1800, 3600, 7200, 18000, 36000):
+        if low <= mark <= high and mark > apart * (marks[-1] if marks else 0):
+            marks.append(mark)
     axes.set_xticks(marks, [clock(mark) for mark in marks])
     axes.minorticks_off()
     axes.set_xlabel(f"time since {since}, {'min:s' if high < 3600 else 'h:min:s'}", parse_math=False)

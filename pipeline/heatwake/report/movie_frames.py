@@ -58,11 +58,14 @@ class _Stage:
     line: tuple[int, int, int]
 
     @cached_property
-    def drawn(self) -> tuple[npt.NDArray[np.intp], Picture]:
-        """Places in the map, counted along its rows, that the overlay covers, and what is there (n, 4)."""
-        pixels = self.overlay.reshape(-1, 4)
-        places = np.flatnonzero(pixels[:, 3])
-        return places, pixels[places]
+    def above(self) -> Picture:
+        """What the overlay adds to the map (rows, columns, 3)."""
+        return np.ascontiguousarray(self.overlay[..., :3])
+
+    @cached_property
+    def beneath(self) -> Picture:
+        """How much of the map is seen through it, 255 for all (rows, columns, 3)."""
+        return np.repeat(255 - self.overlay[..., 3:], 3, axis=-1)
 
 
 def airflow_frames(
@@ -295,14 +298,9 @@ def _compose(
     picture = stage.ground.copy()
     top, bottom, left, right = stage.box
     coloured = _coloured(rise, shape=(bottom - top, right - left), end=end)
-    pixels = coloured.reshape(-1, 3)
-    lit = np.flatnonzero(trails)  # streaks and outlines cover little: the rest of the map stands as it is
-    light = trails.reshape(-1, 1)[lit].astype(np.uint16)
-    pixels[lit] += ((255 - pixels[lit]) * light // 255).astype(np.uint8)
-    over, drawn = stage.drawn
-    beneath = 255 - drawn[:, 3:].astype(np.uint16)
-    pixels[over] = drawn[:, :3] + (pixels[over] * beneath // 255).astype(np.uint8)
-    picture[top:bottom, left:right] = coloured
+    dimmed = cv2.multiply(255 - coloured, cv2.cvtColor(255 - trails, cv2.COLOR_GRAY2BGR), scale=1 / 255)
+    lit = cv2.multiply(255 - dimmed, stage.beneath, scale=1 / 255)
+    cv2.add(lit, stage.above, dst=picture[top:bottom, left:right])
     _draw_time(picture, stage, at=at, elapsed=elapsed)
     _write(picture, words, right=stage.line[1], baseline=picture.shape[0] - 10, points=10.5)
     _write(picture, _clock_from(zero, at), right=stage.line[1], baseline=42, points=17)
@@ -354,8 +352,14 @@ def _write(picture: Picture, text: str, *, right: int, baseline: int, points: fl
 
 @lru_cache(maxsize=64)
 def _text_mask(text: str, points: float) -> Picture:
-    font = FT2Font(font_manager.findfont("DejaVu Sans"))
-    font.set_size(points, _DPI)
+    font = _font(points)
     font.set_text(text, 0.0)
     font.draw_glyphs_to_bitmap(antialiased=True)
     return np.asarray(font.get_image(), dtype=np.uint8)
+
+
+@lru_cache(maxsize=4)
+def _font(points: float) -> FT2Font:
+    font = FT2Font(font_manager.findfont("DejaVu Sans"))
+    font.set_size(points, _DPI)
+    return font

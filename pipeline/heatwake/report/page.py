@@ -2,7 +2,9 @@
 
 import hashlib
 import json
-from collections.abc import Callable, Mapping
+import re
+from collections.abc import Callable, Mapping, Sequence
+from concurrent.futures import ThreadPoolExecutor
 from functools import cache
 from typing import Any, Final
 
@@ -28,9 +30,11 @@ from heatwake.report.budget_figure import budget_figure
 from heatwake.report.checklist import CAUTIONS, decision_rule, film_text, report_items
 from heatwake.report.curves_figure import curves_figure, frame_counts, quality_figure, reason_colour
 from heatwake.report.data_quality import data_quality
-from heatwake.report.figure_style import Still, for_page, house_style, svg_text
+from heatwake.report.figure_style import Still, for_page, house_style, png_of, svg_text
 from heatwake.report.film_figure import film_figure, has_film_map
+from heatwake.report.finding_figure import finding_figure
 from heatwake.report.flow_reading import board_direction, opening_roles, region_direction, role_probability, told_share
+from heatwake.report.further import Further
 from heatwake.report.heating import (
     common_constants,
     criterion_text,
@@ -45,11 +49,13 @@ from heatwake.report.margin_bar import margin_bars
 from heatwake.report.parts import PartRow, final_ambient, part_rows, parts_off_board
 from heatwake.report.probes import has_probes, probe_rows, probe_sentences, probes_figure
 from heatwake.report.scripts import as_elements, security_policy
+from heatwake.schema.findings import Examination, Finding
 from heatwake.schema.report import Report
 from heatwake.schema.variables import DECAY_AXIS, OPENING_KIND, SPREAD_STATUS
 from heatwake.stages.flow_advice import further_recording
 
 Keep = Callable[[str, bytes], None]  # is given a file's name and its content
+BLANK_CELL: Final = re.compile(r"<td([^<>]*)>\s*(–?)\s*</td>")  # narrow screens leave it out
 WIDE, NARROW = 9.0, 4.3  # [inch] widths of a figure's two forms
 
 
@@ -61,8 +67,10 @@ def session_page(
     settings: Mapping[str, Any],
     provenance: Mapping[str, Any],
     stated: Report | None = None,
+    further: Sequence[Further] = (),
     explore: bool = True,
     keep: Keep | None = None,
+    examined: Examination | None = None,
 ) -> str:
     """Return ``report.html`` of one session: self-contained, nothing fetched.
 
@@ -80,10 +88,14 @@ def session_page(
         Software, inputs and their digests, for the record.
     stated : Report, optional
         What the session file states for the record.
+    further : sequence of Further
+        What to record next.
     explore : bool
         Also the part to look around in: some sixty maps are read.
     keep : callable, optional
         Is given each figure as files of its own.
+    examined : Examination, optional
+        What the recording shows that is wrong or doubtful.
     """
     rows = part_rows(results)
     direction = board_direction(flow)
@@ -107,6 +119,7 @@ def session_page(
         decision_rule=decision_rule(),
         direction=direction,
         advice="" if flow is None else further_recording(results, flow),
+        further=further,
         told_share=told_share(flow, direction.window),
         openings=_openings(results, flow),
         lineage=lineage_sentences(results) if "region_state" in results else [],
@@ -125,6 +138,9 @@ def session_page(
         items=report_items(results, criterion=criterion_text(_criterion(settings)), stated=stated),
         probes=probe_rows(results),
         probe_sentences=probe_sentences(results),
+        findings=finding_entries(examined),
+        untold=() if examined is None else examined.untold,
+        examined=examined is not None,
         settings=record(settings),
         provenance=record(provenance),
     )
@@ -133,7 +149,7 @@ def session_page(
 def render(template: str, *, explorer: Any, **content: Any) -> str:
     """Return a page from a template; everything but figures and scripts is escaped."""
     environment = _environment()
-    ours = ["sort.js"] if explorer is None else ["sort.js", "explore.js"]
+    ours = ["sort.js", "fold.js"] if explorer is None else ["sort.js", "fold.js", "explore.js"]
     scripts = list(explorer.scripts) if explorer is not None else []
     scripts += [source_of(name) for name in ours]
     page: str = environment.get_template(template).render(
@@ -144,7 +160,7 @@ def render(template: str, *, explorer: Any, **content: Any) -> str:
         policy=security_policy(scripts),
         **content,
     )
-    return page
+    return BLANK_CELL.sub(r"<td\1 data-blank>\2</td>", page)
 
 
 def source_of(name: str) -> str:
@@ -195,13 +211,29 @@ def two_forms(draw: Callable[[float], Figure], *, name: str, alt: str) -> dict[s
     return {**forms, "still": Still(texts["wide"], wide)}
 
 
+def finding_entries(examined: Examination | None) -> list[tuple[Finding, Markup]]:
+    """Return each finding with its picture as markup, empty where it has none."""
+    entries = []
+    for number, one in enumerate(() if examined is None else examined.findings):
+        picture = Markup("")
+        if one.evidence is not None:
+            with house_style():
+                text = svg_text(finding_figure(one))
+            # Made here from numbers and from text that the SVG writer escaped, as are figures.
+            picture = Markup(for_page(text, name=f"finding-{number}", alt=one.sentence))  # noqa: S704
+        entries.append((one, picture))
+    return entries
+
+
 def keep_stills(figures: Mapping[str, Mapping[str, Any]], keep: Keep | None) -> None:
     """Hand the files of figures of their own to whoever keeps them."""
     if keep is None:
         return
-    for name, forms in figures.items():
-        for file, content in forms["still"].files(name):
-            keep(file, content)
+    with ThreadPoolExecutor(1) as packing:  # of one picture while the next is drawn
+        packed = {name: packing.submit(png_of, forms["still"].drawn()) for name, forms in figures.items()}
+        for name, forms in figures.items():
+            keep(f"{name}.svg", forms["still"].svg_file())
+            keep(f"{name}.png", packed[name].result())
 
 
 def record(content: Mapping[str, Any]) -> str:

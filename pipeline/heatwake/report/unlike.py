@@ -41,8 +41,8 @@ _AMBIENT_K: Final = 1.0  # common practice, no source: ambients that differ by m
 _DURATION_SHARE: Final = 0.05  # the same of the time under power
 _DRIFT_K: Final = 0.1  # what a drifting ambient may bring before it is told
 _SLOPE_SHARE: Final = 0.03  # of power, read off the first warming, before it is told: the flow brings up to 0.02
+_LEVEL_K: Final = 0.3  # by which the camera's level over a cold board may differ before it is told
 _VIEW_PX: Final = 2.0  # by which corners may lie apart for one and the same view
-REFIT_SHARE: Final = ComparisonSettings().refit_share
 _SCALING: Final = ("surface_emissivity", "film_reflectance")  # an error of these goes with the rise
 
 
@@ -70,7 +70,13 @@ class Unlike:
     treatment: str = ""
 
 
-def unlike(reference: xr.Dataset, session: xr.Dataset, chosen: xr.Dataset | None = None) -> list[Unlike]:
+def unlike(
+    reference: xr.Dataset,
+    session: xr.Dataset,
+    chosen: xr.Dataset | None = None,
+    *,
+    refit_share: float = ComparisonSettings().refit_share,
+) -> list[Unlike]:
     """Return what differs: stated conditions first, then what should have been the same, the largest effect on top.
 
     Parameters
@@ -78,12 +84,15 @@ def unlike(reference: xr.Dataset, session: xr.Dataset, chosen: xr.Dataset | None
     reference, session : Dataset
     chosen : Dataset, optional
         The comparison's, of the session: what was measured of both together and done about it.
+    refit_share : float
+        What a film laid on anew brings to a run, as a share of its rise.
     """
     rise = highest_rise(reference)
     others = [
         *_described(reference, session, chosen, rise),
         *_parts(reference, session, rise),
         *_measured(reference, session, rise),
+        *_refitted(reference, session, refit_share * rise),
         *_together(reference, session, chosen, rise),
     ]
     return [*_factors(reference, session), *sorted(others, key=lambda row: -np.nan_to_num(abs(row.effect)))]
@@ -198,15 +207,21 @@ def _parts(reference: xr.Dataset, session: xr.Dataset, rise: float) -> list[Unli
     return [Unlike(f"emissivity of {listed(names)}", texts[0], texts[1], False, effect)]
 
 
-def _together(reference: xr.Dataset, session: xr.Dataset, chosen: xr.Dataset | None, rise: float) -> list[Unlike]:
-    """Return what only both recordings together tell: the film laid on anew, the camera's view, power by slope."""
-    rows = []
+def _refitted(reference: xr.Dataset, session: xr.Dataset, run: float) -> list[Unlike]:
+    """Return the film laid on anew, by what that brings to one run [K]."""
     fitting = [conditions(one).get(FILM_FITTING) for one in (reference, session)]
-    if fitting[0] != fitting[1]:
-        texts = [_said(value) for value in fitting]
-        effect = np.sqrt(2) * REFIT_SHARE * rise
-        rows.append(Unlike("film, laid on anew", texts[0], texts[1], False, effect, "counted in ±"))
+    if fitting[0] == fitting[1]:
+        return []
+    texts = [_said(value) for value in fitting]
+    return [Unlike("film, laid on anew", texts[0], texts[1], False, np.sqrt(2) * run, "counted in ±")]
+
+
+def _together(reference: xr.Dataset, session: xr.Dataset, chosen: xr.Dataset | None, rise: float) -> list[Unlike]:
+    """Return what only both recordings together tell: the camera's view and level, power by slope."""
+    rows = []
     if (row := _view(reference, session)) is not None:
+        rows.append(row)
+    if chosen is not None and (row := _level(chosen)) is not None:
         rows.append(row)
     if chosen is not None and (row := _slope(reference, session, chosen, rise)) is not None:
         rows.append(row)
@@ -223,6 +238,17 @@ def _view(reference: xr.Dataset, session: xr.Dataset) -> Unlike | None:
         return None
     text = f"corners {number(apart)} px away ({number(moved[0], signed=True)}, {number(moved[1], signed=True)})"
     return Unlike("view of the camera", "–", text, False, np.nan, "maps laid on one another")
+
+
+def _level(chosen: xr.Dataset) -> Unlike | None:
+    """Return by how much more the camera read above a cold board: it is not warmed up alike."""
+    if "camera_level_difference" not in chosen or not abs(float(chosen["camera_level_difference"])) > _LEVEL_K:
+        return None
+    text = number(float(chosen["camera_level_difference"]), unit="K", digits=2, signed=True)
+    taken = chosen["camera_level_correction"].to_numpy()
+    effect = 2 * float(np.nanmax(np.abs(taken))) if np.isfinite(taken).any() else np.nan
+    treatment = "half of what it may bring taken off, half counted in ±"
+    return Unlike("camera's reading of the cold board, less ambient", "–", text, False, effect, treatment)
 
 
 def _slope(reference: xr.Dataset, session: xr.Dataset, chosen: xr.Dataset, rise: float) -> Unlike | None:

@@ -32,7 +32,8 @@ def comparison_changes(stored: Mapping[str, Any], current: Mapping[str, Any]) ->
     found += [f"{_name(name)}: session changed" for name in now if name in then and then[name] != now[name]]
     found += _differences(stored.get("reference"), current.get("reference"), "reference", quoted=False)
     found += _of_record(_table(stored, "record"), _table(current, "record"))
-    return found + list(_stages(_table(stored, "stages"), _table(current, "stages")))
+    found += _stages(_table(stored, "stages"), _table(current, "stages"))
+    return list(dict.fromkeys(found))
 
 
 def _of_record(stored: Mapping[str, Any], current: Mapping[str, Any]) -> Iterator[str]:

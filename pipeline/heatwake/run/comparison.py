@@ -1,10 +1,11 @@
 """All sessions of a workflow against its reference, once they are done."""
 
 import json
+from collections import ChainMap
 from collections.abc import Callable, Collection, Iterator, Mapping, Sequence
 from functools import lru_cache
 from pathlib import Path
-from typing import Any, Final
+from typing import Any, Final, cast
 
 import xarray as xr
 
@@ -13,17 +14,19 @@ from heatwake.errors import InputError
 from heatwake.report import outputs
 from heatwake.run.events import Progress
 from heatwake.run.fingerprints import comparison_determinants, fingerprint, pages_determinants, plain_json
+from heatwake.run.further import further_of
 from heatwake.run.guard import Steps
 from heatwake.run.record import past_determinants, past_takes
-from heatwake.run.sessions import figures_noted, kept_figures, note, stands
+from heatwake.run.sessions import MADE, NEXT, TABLES, Picture, figures_noted, filming, kept_figures, note, stands
 from heatwake.schema.settings import Settings
 from heatwake.schema.workflow import Movie, Workflow
 from heatwake.stages import comparison, experiment
+from heatwake.stages.map_reader import at_hand
 from heatwake.stages.set_ups import conditions
 from heatwake.stages.table import PRODUCTS
 from heatwake.stages.takes import Take
 from heatwake.store import results, tables
-from heatwake.store.movie import movie_name, write_movie
+from heatwake.store.movie import movie_name
 
 KEPT: Final = 8  # opened at a time
 FILE: Final = "comparison.nc"
@@ -34,7 +37,7 @@ TABLE: Final = "comparison.csv"
 PAGE: Final = "comparison.html"
 FILM: Final = movie_name("comparison")
 PAGES: Final = (PAGE, FILM)
-FILES: Final = (FILE, TABLE, TIDY, *PAGES)
+FILES: Final = (FILE, TABLE, TIDY, NEXT, *PAGES)
 
 
 class Stored(Mapping[str, xr.Dataset]):
@@ -65,6 +68,7 @@ def comparison_steps(
     names: list[str],
     pages: bool,
     record_file: Path | None = None,
+    criterion: str = "",
 ) -> Steps:
     """Compare what is complete with the reference unless that stands; yield progress and return the state.
 
@@ -83,7 +87,8 @@ def comparison_steps(
     past = past_takes(workflow.record, record_file, sessions=sessions, root=root)
     made_from = comparison_determinants(marks, reference, settings=settings, record=past_determinants(past))
     mark = fingerprint(made_from)
-    shown_from = shown_determinants(mark, workflow)
+    stated = {name: _stated_in(root / name) for name in sessions}
+    shown_from = shown_determinants(mark, workflow, stated=stated, criterion=criterion)
     if _data_stand(root, mark) and stands(root, shown_from, shown_files(root, pages=pages)):
         return "up to date"
     yield Progress("comparison", FILE, 0, 3)
@@ -97,6 +102,14 @@ def comparison_steps(
     study = stored_experiment(root, mark)
     results.write_text(root / TABLE, tables.csv_text(outputs.comparison_rows(made, sessions)))
     results.write_text(root / TIDY, tables.csv_text(outputs.difference_rows(made, sessions)))
+    further = outputs.further_of_comparison(
+        made,
+        sessions,
+        reference=reference,
+        settings=settings.model_dump(),
+        own={name: further_of(root / name) for name in sessions},
+    )
+    results.write_text(root / NEXT, tables.csv_text(outputs.further_rows(further)))
     if study is None:
         results.remove(root / EFFECTS)
     else:
@@ -104,13 +117,25 @@ def comparison_steps(
     if pages:
         yield Progress("comparison", PAGE, 2, 3)
         record = {"comparison": settings.model_dump(mode="json"), "reference": reference}
-        with kept_figures(root, shown_from) as keep:
-            page = outputs.comparison_page(
-                made, sessions, flows, title=workflow.title, settings=record, experiment=study, keep=keep
-            )
-        results.write_text(root / PAGE, page)
-        yield Progress("comparison", FILM, 2, 3)
-        _film(workflow.movie, root, reference, sessions=sessions, flows=flows)
+        near = _near(sessions, reference)
+        frames = _film(workflow.movie, reference, sessions=near, flows=flows)
+        with filming(root / FILM, frames, movie=workflow.movie) as film:
+            with kept_figures(root, shown_from) as keep:
+                page = outputs.comparison_page(
+                    made,
+                    near,
+                    flows,
+                    title=workflow.title,
+                    settings=record,
+                    experiment=study,
+                    further=further,
+                    stated=stated,
+                    criterion=criterion,
+                    keep=keep,
+                )
+            results.write_text(root / PAGE, page)
+            yield Progress("comparison", FILM, 2, 3)
+            film.result()
     elif not stands(root, shown_from, PAGES):
         for name in (*PAGES, *figures_noted(root)):
             results.remove(root / name)
@@ -120,6 +145,12 @@ def comparison_steps(
     return "done"
 
 
+def _near(sessions: Mapping[str, xr.Dataset], reference: str) -> Mapping[str, xr.Dataset]:
+    """Return sessions, the first ones with their maps in memory where those are small."""
+    first = [reference, *(name for name in sessions if name != reference)][: KEPT // 2]
+    return ChainMap({name: at_hand(sessions[name]) for name in first}, cast("dict[str, xr.Dataset]", sessions))
+
+
 def has_experiment(root: Path) -> bool:
     """Tell whether the comparison that stands says that an experiment belongs to it."""
     return (results.read_origin(root / FILE) or {}).get("experiment") == STUDY
@@ -127,7 +158,7 @@ def has_experiment(root: Path) -> bool:
 
 def shown_files(root: Path, *, pages: bool) -> tuple[str, ...]:
     """Return the tables, and what pages are made with them, that belong to the comparison that stands."""
-    tables = (TABLE, TIDY, EFFECTS) if has_experiment(root) else (TABLE, TIDY)
+    tables = (TABLE, TIDY, NEXT, EFFECTS) if has_experiment(root) else (TABLE, TIDY, NEXT)
     return (*tables, *PAGES, *figures_noted(root)) if pages else tables
 
 
@@ -136,22 +167,44 @@ def _data_stand(root: Path, mark: str) -> bool:
     return all(results.read_fingerprint(root / file) == mark for file in files)
 
 
-def shown_determinants(mark: str, workflow: Workflow) -> dict[str, Any]:
-    """Return what determines the comparison's tables, page and film."""
+def shown_determinants(
+    mark: str, workflow: Workflow, *, stated: Mapping[str, Mapping[str, Any]], criterion: str
+) -> dict[str, Any]:
+    """Return what determines the comparison's tables, page and film.
+
+    Parameters
+    ----------
+    mark : str
+        The comparison's fingerprint.
+    workflow : Workflow
+    stated : mapping of str to mapping
+        What session files state for the record, by session.
+    criterion : str
+        By which parts count as settled.
+    """
     movie = workflow.movie.model_dump(mode="json", exclude_defaults=True)
-    return pages_determinants(mark, workflow.title, stated={"movie": movie})
+    reports = {name: dict(table) for name, table in stated.items() if table}
+    about = {"movie": movie, "report": reports, "settling": criterion}
+    return pages_determinants(mark, workflow.title, stated=about)
+
+
+def _stated_in(folder: Path) -> dict[str, Any]:
+    """Return what a session's file states for the record, as its tables noted it."""
+    noted = results.read_json(folder / MADE).get(TABLES[0])
+    about = noted.get("stated") if isinstance(noted, dict) else None
+    table = about.get("report") if isinstance(about, dict) else None
+    return table if isinstance(table, dict) else {}
 
 
 def _film(
-    movie: Movie, root: Path, reference: str, *, sessions: Mapping[str, xr.Dataset], flows: Mapping[str, xr.Dataset]
-) -> None:
-    """Write the film of the reference and another session side by side."""
+    movie: Movie, reference: str, *, sessions: Mapping[str, xr.Dataset], flows: Mapping[str, xr.Dataset]
+) -> Iterator[Picture]:
+    """Return the film of the reference and another session side by side, frame by frame."""
     others = [name for name in sessions if name != reference]
     other = movie.beside if movie.beside in others else others[0]
     pair = {name: sessions[name] for name in (reference, other)}
     told = {name: flows[name] for name in pair if name in flows}
-    frames = outputs.side_by_side_frames(pair, told, movie=movie)
-    write_movie(root / FILM, frames, rate=movie.frames_per_s, count=movie.frames)
+    return outputs.side_by_side_frames(pair, told, movie=movie)
 
 
 def require_reference(reference: str, names: Collection[str]) -> None:

@@ -18,13 +18,13 @@ from heatwake.run.fingerprints import (
 )
 from heatwake.run.placing import Anchor, placing_of
 from heatwake.run.record import past_determinants, past_takes, record_file
-from heatwake.run.sessions import MADE, PAGES, figures_noted, stated_in, stored_session, tables_of
+from heatwake.run.sessions import MADE, PAGES, criterion_in, figures_noted, stated_in, stored_session, tables_of
 from heatwake.run.workflows import read_workflow, session_folders
 from heatwake.schema.settings import Settings
 from heatwake.schema.workflow import Workflow
 from heatwake.stages.table import PRODUCTS
 from heatwake.store import results
-from heatwake.store.session import open_session
+from heatwake.store.session import OpenSession, open_session
 
 LAST = PRODUCTS[-1].file
 Changes = Callable[[Mapping[str, Any], Mapping[str, Any]], list[str]]
@@ -70,14 +70,16 @@ def explain_workflow(path: Path, *, pages: bool = True) -> Iterator[Explained]:
     compared = len(folders) > 1
     needs_marks = compared and any((root / file).is_file() for file in comparison.FILES)
     marks: dict[str, str | None] = {}
+    stated: dict[str, dict[str, Any]] = {}
     named = workflow.reference
     anchor = None if named is None else Anchor(folders[named], root / named)
     for name, folder in folders.items():
         try:
+            session = open_session(folder)
             explained, mark = _session(
-                folder, root / name, settings, pages=pages, needs_marks=needs_marks, anchor=anchor
+                session, root / name, settings, pages=pages, needs_marks=needs_marks, anchor=anchor
             )
-            marks[name] = mark
+            marks[name], stated[name] = mark, stated_in(session, settings)["report"]
         except (HeatwakeError, OSError) as error:
             explained = Explained(name, {}, problem=" ".join(str(error).split()))
         yield explained
@@ -86,12 +88,12 @@ def explain_workflow(path: Path, *, pages: bool = True) -> Iterator[Explained]:
         stands = needs_marks and None not in marks.values()
         told = _of_record(workflow, path, root=root, folders=folders) if stands else {}
         yield _comparison(
-            workflow, root, reference, marks=marks, settings=settings["comparison"], pages=pages, record=told
+            workflow, root, reference, marks=marks, settings=settings, stated=stated, pages=pages, record=told
         )
 
 
 def _session(
-    folder: Path,
+    session: OpenSession,
     target: Path,
     settings: Mapping[str, Settings],
     *,
@@ -100,7 +102,6 @@ def _session(
     anchor: Anchor | None,
 ) -> tuple[Explained, str | None]:
     """Return what would be made of a session, and the fingerprint of its last product where that was needed."""
-    session = open_session(folder)
     tables = tables_of(session)
     lost = tuple(name for name in figures_noted(target) if not (target / name).is_file())
     shown = (*tables, *PAGES, *lost) if pages else tables
@@ -173,7 +174,8 @@ def _comparison(
     reference: str,
     *,
     marks: Mapping[str, str | None],
-    settings: Settings,
+    settings: Mapping[str, Settings],
+    stated: Mapping[str, Mapping[str, Any]],
     pages: bool,
     record: Mapping[str, Any],
 ) -> Explained:
@@ -184,12 +186,13 @@ def _comparison(
     shown = comparison.shown_files(root, pages=pages)
     if None in marks.values():  # no file of it stands
         return Explained("comparison", dict.fromkeys((comparison.FILE, *shown), ("missing",)))
-    made_from = comparison_determinants(marks, reference, settings=settings, record=record)
+    made_from = comparison_determinants(marks, reference, settings=settings["comparison"], record=record)
     state, found = _why(root / comparison.FILE, made_from, comparison_changes)
     reasons = {comparison.FILE: (*state, *found)}
     if comparison.has_experiment(root):
         reasons[comparison.STUDY] = _study(root / comparison.STUDY, fingerprint(made_from))
-    told_from = comparison.shown_determinants(fingerprint(made_from), workflow)
+    criterion = criterion_in(settings)
+    told_from = comparison.shown_determinants(fingerprint(made_from), workflow, stated=stated, criterion=criterion)
     return Explained("comparison", reasons | _shown(root, told_from, shown, shows=comparison.FILE))
 
 

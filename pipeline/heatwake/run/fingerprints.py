@@ -7,7 +7,7 @@ from typing import Any, Final
 
 from heatwake.report import outputs
 from heatwake.schema.settings import Settings
-from heatwake.stages import comparison, film, pixels, placement
+from heatwake.stages import comparison, examination, film, pixels, placement
 from heatwake.stages.table import PRODUCTS
 from heatwake.store.session import OpenSession
 
@@ -113,7 +113,8 @@ def pages_determinants(mark: str, title: str, *, stated: Mapping[str, Any] | Non
         How they are to be, and what is stated for the record, where anything is.
     """
     known = {key: value for key, value in (stated or {}).items() if value}
-    return {"parent": mark, "report": outputs.VERSION, "title": title, **({"stated": known} if known else {})}
+    versions = {"report": outputs.VERSION, "examination": examination.VERSION}
+    return {"parent": mark, **versions, "title": title, **({"stated": known} if known else {})}
 
 
 def fingerprint(content: Mapping[str, Any]) -> str:

@@ -4,7 +4,7 @@ import re
 import shutil
 import time
 from collections.abc import Iterator
-from dataclasses import asdict, dataclass, field
+from dataclasses import asdict, dataclass, field, replace
 from pathlib import Path
 from typing import Any, Final
 
@@ -16,10 +16,13 @@ from heatwake.errors import InputError
 from heatwake.kernels.board_view import BoardView
 from heatwake.kernels.frame_quality import gaps, is_repeat
 from heatwake.report.contact_sheet import contact_sheet_png
+from heatwake.report.finding_figure import findings_sheet_png
 from heatwake.run.expected import QUIET_S, expected_uncertainty
+from heatwake.schema.findings import Finding
 from heatwake.schema.session import Session
 from heatwake.stages.baseline import power_on_event
 from heatwake.stages.board_place import board_view, require_plausible
+from heatwake.stages.examination import examine
 from heatwake.stages.frame_blocks import some_frames
 from heatwake.stages.registration import RegistrationSettings
 from heatwake.stages.small_parts import pixels_per_length
@@ -79,6 +82,12 @@ class Inspection:
         That a run will take here, about.
     sheet : str
         The picture that was written.
+    findings : list of Finding
+        What the recording shows, the worst first.
+    findings_sheet : str
+        Their pictures; empty without any.
+    untold : list of str
+        What could not be looked for.
     """
 
     session: str
@@ -107,10 +116,14 @@ class Inspection:
     free_bytes: int = 0
     seconds: float = 0.0
     sheet: str = ""
+    findings: list[Finding] = field(default_factory=list)
+    findings_sheet: str = ""
+    untold: list[str] = field(default_factory=list)
 
     def as_json(self) -> dict[str, Any]:
         """Return it as plain values, None for what is not known."""
-        return {key: _plain(value) for key, value in asdict(self).items()}
+        plain = {key: _plain(value) for key, value in asdict(replace(self, findings=[])).items()}
+        return plain | {"findings": [one.as_json() for one in self.findings]}
 
 
 def _plain(value: Any) -> Any:
@@ -122,17 +135,18 @@ def _plain(value: Any) -> Any:
 
 
 def inspect_session(folder: Path, *, output: Path | None = None) -> Inspection:
-    """Look a session through, and write a contact sheet of it.
+    """Look a session through, and write a contact sheet of it, and of what was found.
 
-    Some sixty frames are read. What makes a run impossible stands under ``wrong``; then only what can still be read is
-    told.
+    Some two hundred frames are read. What makes a run impossible stands under ``wrong``; then only what can
+    still be read is told.
 
     Parameters
     ----------
     folder : Path
         The session's.
     output : Path, optional
-        Of the contact sheet (PNG); by default ``NAME-frames.png`` in the current folder.
+        Of the contact sheet (PNG); by default ``NAME-frames.png`` in the current folder. The pictures of findings go
+        beside it, as ``NAME-findings.png``.
     """
     name = folder.resolve().name
     wrong: list[str] = []
@@ -202,13 +216,20 @@ def _inspect(session: OpenSession, folder: Path, *, wrong: list[str], output: Pa
         + count * (look.read_s + SECONDS_PER_PIXEL * dataset.sizes["row"] * dataset.sizes["column"]),
         sheet=str(output),
     )
+    examined = examine(dataset)
+    found.findings.extend(examined.findings)
+    found.untold.extend(examined.untold)
     found.doubtful.extend(_doubts(found, dataset, description, folder=folder))
     pictures = look.pictures[np.searchsorted(chosen, shown)]
     sheet = contact_sheet_png(
         pictures, elapsed[shown], numbers=shown, outline=_outline(dataset), title=f"{session.name}: {description.title}"
     )
     results.write_bytes(output, sheet)
-    return found
+    if not any(one.evidence is not None for one in found.findings):
+        return found
+    beside = output.with_name(f"{output.stem.removesuffix('-frames')}-findings.png")
+    results.write_bytes(beside, findings_sheet_png(found.findings, title=f"{session.name}: {description.title}"))
+    return replace(found, findings_sheet=str(beside))
 
 
 @dataclass(frozen=True, eq=False)

@@ -5,6 +5,9 @@ from collections.abc import Iterator
 import numpy as np
 
 from heatwake.run.inspect import Inspection, PartSize
+from heatwake.schema.findings import Finding
+
+SHOWN = 4  # places or frames that are told one by one
 
 
 def inspection_lines(found: Inspection) -> list[str]:
@@ -14,9 +17,30 @@ def inspection_lines(found: Inspection) -> list[str]:
         lines += [f"  {name:<13}{text}" for name, text in _facts(found)]
     lines += [f"WRONG: {sentence}" for sentence in found.wrong]
     lines += [f"doubtful: {sentence}" for sentence in found.doubtful]
-    if not (found.wrong or found.doubtful):
+    lines += [line for finding in found.findings for line in _finding(finding)]
+    lines += [f"not told: {sentence}" for sentence in found.untold]
+    if not (found.wrong or found.doubtful or found.findings):
         lines.append("nothing wrong, nothing doubtful")
     return lines
+
+
+def _finding(finding: Finding) -> Iterator[str]:
+    """Yield what was found, what it costs, where and when, and the cure."""
+    word = finding.severity.upper() if finding.severity == "wrong" else finding.severity
+    yield f"{word}: {finding.kind}: {finding.sentence}"
+    facts = [f"effect {finding.effect_K:.2g} K"] if np.isfinite(finding.effect_K) else []
+    if finding.places_mm:
+        facts.append("at " + "; ".join(f"{x:.0f}, {y:.0f} mm" for x, y in finding.places_mm[:SHOWN]))
+    elif finding.places_px:
+        facts.append("at " + "; ".join(f"column {x:.0f}, row {y:.0f}" for x, y in finding.places_px[:SHOWN]))
+    if finding.frames:
+        more = " and others" if len(finding.frames) > SHOWN else ""
+        facts.append(
+            f"frame{'s' if len(finding.frames) > 1 else ''} {', '.join(map(str, finding.frames[:SHOWN]))}{more}"
+        )
+    if facts:
+        yield f"  {'; '.join(facts)}"
+    yield f"  cure: {finding.cure}"
 
 
 def _facts(found: Inspection) -> Iterator[tuple[str, str]]:
@@ -33,7 +57,7 @@ def _facts(found: Inspection) -> Iterator[tuple[str, str]]:
         yield "parts", ", ".join(_part(one) for one in found.parts)
     size = f"{found.disk_bytes / 1e6:.0f} MB of {found.free_bytes / 1e9:.0f} GB free"
     yield "a run takes", f"about {found.seconds:.0f} s, {size}"
-    yield "picture", found.sheet
+    yield "picture", found.sheet + (f", {found.findings_sheet}" if found.findings_sheet else "")
 
 
 def _part(part: PartSize) -> str:

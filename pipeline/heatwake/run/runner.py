@@ -14,7 +14,7 @@ from heatwake.run.guard import guarded
 from heatwake.run.journal import FILE, Journal
 from heatwake.run.placing import Anchor
 from heatwake.run.record import NAME, entering, record_file
-from heatwake.run.sessions import session_steps, stored_flow, stored_session, stored_spread
+from heatwake.run.sessions import criterion_in, session_steps, stored_flow, stored_session, stored_spread
 from heatwake.run.workflows import read_workflow, session_folders
 from heatwake.schema.settings import Settings
 from heatwake.schema.workflow import Workflow
@@ -192,6 +192,7 @@ def _compare(run: _Run) -> Generator[Progress, None, Outcome]:
         names=list(run.folders),
         pages=run.pages,
         record_file=run.record,
+        criterion=criterion_in(run.settings),
     )
     return (yield from guarded("comparison", steps, products=seconds))
 

@@ -2,25 +2,33 @@
 
 import json
 import time
-from collections.abc import Callable, Generator, Iterator, Mapping
+from collections.abc import Callable, Generator, Iterator, Mapping, Sequence
+from concurrent.futures import Future, ThreadPoolExecutor
 from contextlib import closing, contextmanager
 from functools import partial
+from itertools import chain, islice
 from pathlib import Path
 from typing import Any, Final
 
+import numpy as np
+import numpy.typing as npt
 import xarray as xr
 
 from heatwake import __version__
 from heatwake.report import outputs
+from heatwake.report.further import Further
 from heatwake.report.parts import part_rows
 from heatwake.run.events import Outcome, Progress
 from heatwake.run.fingerprints import determinants, fingerprint, marks_of, pages_determinants, plain_json
 from heatwake.run.guard import Steps, guarded
 from heatwake.run.placing import Anchor, Placing, placing_of
+from heatwake.schema.findings import Examination
 from heatwake.schema.settings import Settings
 from heatwake.schema.variables import require
 from heatwake.schema.workflow import Movie
 from heatwake.stages import board, film, pixels, placement
+from heatwake.stages.examination import examine
+from heatwake.stages.map_reader import at_hand
 from heatwake.stages.regions import RegionsSettings
 from heatwake.stages.spread import final_directions
 from heatwake.stages.table import PRODUCTS, Product
@@ -30,13 +38,16 @@ from heatwake.store.session import OpenSession, open_description, open_session
 from heatwake.store.shelf import FileShelf
 from heatwake.workers import shelving_with
 
+Picture = npt.NDArray[np.uint8]
+
 MADE: Final = ".made.json"  # what results were made from that cannot say it themselves, by file
 FRAME_DIMS: Final = {"frame", "bare_frame", "covered_frame", "row", "column"}
 FRAMES_TO_SUM: Final = 4  # in an analysis step, on average
 PLACED: Final = "registration.nc"  # where a session is placed by another's picture
 FROM_FRAMES: Final = ("registration.nc", "rise.nc")
 SUMS: Final = ("mean_radiance", "summed")  # made beside the registration, for the maps
-TABLES: Final = ("summary.csv", "budget.csv", "transients.csv", "lineage.csv")
+NEXT: Final = "next.csv"
+TABLES: Final = ("summary.csv", "budget.csv", "transients.csv", "lineage.csv", NEXT, "findings.csv")
 PROBE_TABLE: Final = "thermocouples.csv"  # of sessions that have some
 FILM: Final = movie_name("airflow")
 PAGES: Final = ("report.html", FILM)
@@ -103,7 +114,8 @@ def stored_session(folder: Path, target: Path) -> xr.Dataset:
     if description.camera.distortion is not None:  # the lens is not known here: pictures cannot be laid on the board
         made["registration.nc"] = made["registration.nc"].drop_vars("still_picture", errors="ignore")
     conditions = json.dumps(description.conditions, sort_keys=True)
-    return _merge(dataset.assign_attrs(conditions=conditions), *_known(made))
+    frames = {name: made["registration.nc"][name].variable for name in ("reason", "usable")}
+    return _merge(dataset.assign_attrs(conditions=conditions), *_known(made)).assign(frames)
 
 
 def stored_pages(folder: Path, target: Path) -> xr.Dataset:
@@ -303,7 +315,12 @@ def _tell_people(
     yield Progress(session.name, TABLES[0], 0, 3)
     rows = part_rows(merged)
     made_rows = [outputs.summary_rows(rows), outputs.budget_rows(merged, rows)]
-    made_rows += [outputs.transient_rows(merged, criterion=_criterion(settings)), outputs.lineage_rows(merged)]
+    made_rows += [outputs.transient_rows(merged, criterion=criterion_in(settings)), outputs.lineage_rows(merged)]
+    stated = {name: one.model_dump(mode="json") for name, one in settings.items()}
+    further = outputs.further_recordings(merged, made["flow.nc"], stated)
+    made_rows += [outputs.further_rows(further)]
+    examined = examine(_read(session))
+    made_rows += [outputs.finding_rows(examined)]
     made_rows += [outputs.thermocouple_rows(merged)] if PROBE_TABLE in told else []
     for name, content in zip(told, made_rows, strict=True):
         results.write_text(target / name, tables.csv_text(content))
@@ -316,16 +333,29 @@ def _tell_people(
         note(target, made_from, told)
         return True
     yield Progress(session.name, "report.html", 0, 3)
-    with kept_figures(target, made_from) as keep:
-        page = _page(session, made, merged, settings=settings, keep=keep)
-    results.write_text(target / "report.html", page)
-    yield Progress(session.name, FILM, 1, 3)
+    merged = at_hand(merged)
     movie = movie_of(settings)
     frames = outputs.airflow_frames(merged, made["flow.nc"], movie=movie)
-    write_movie(target / FILM, frames, rate=movie.frames_per_s, count=movie.frames)
+    with filming(target / FILM, frames, movie=movie) as film:
+        with kept_figures(target, made_from) as keep:
+            page = _page(session, made, merged, settings=stated, further=further, keep=keep, examined=examined)
+        results.write_text(target / "report.html", page)
+        yield Progress(session.name, FILM, 1, 3)
+        film.result()
     note(target, made_from, (*told, *PAGES))
     yield Progress(session.name, FILM, 3, 3)
     return True
+
+
+@contextmanager
+def filming(path: Path, frames: Iterator[Picture], *, movie: Movie) -> Iterator[Future[None]]:
+    """Write a film beside what else is done; the block ends when it is written.
+
+    Its first frame is drawn at once: from there on nothing is drawn by matplotlib, whose styles all threads share.
+    """
+    begun = chain(list(islice(frames, 1)), frames)
+    with ThreadPoolExecutor(1) as beside:
+        yield beside.submit(write_movie, path, begun, rate=movie.frames_per_s, count=movie.frames)
 
 
 def movie_of(settings: Mapping[str, Settings]) -> Movie:
@@ -355,7 +385,8 @@ def kept_figures(folder: Path, made_from: Mapping[str, Any]) -> Iterator[Callabl
     results.write_json(folder / MADE, noted | dict.fromkeys(kept, made_from))
 
 
-def _criterion(settings: Mapping[str, Settings]) -> str:
+def criterion_in(settings: Mapping[str, Settings]) -> str:
+    """Return the criterion by which parts count as settled."""
     chosen = settings["regions"]
     return str(chosen.settling) if isinstance(chosen, RegionsSettings) else ""
 
@@ -379,16 +410,20 @@ def _page(
     made: Mapping[str, xr.Dataset],
     merged: xr.Dataset,
     *,
-    settings: Mapping[str, Settings],
+    settings: Mapping[str, Any],
+    further: Sequence[Further],
     keep: Callable[[str, bytes], None] | None = None,
+    examined: Examination | None = None,
 ) -> str:
     return outputs.session_page(
         _with_frames(merged, made),
         made["flow.nc"],
         description=session.description,
         digests=session.digests,
-        settings={name: one.model_dump(mode="json") for name, one in settings.items()},
+        settings=settings,
+        further=further,
         keep=keep,
+        examined=examined,
     )
 
 

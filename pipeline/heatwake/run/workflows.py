@@ -22,10 +22,11 @@ SET_BY: Final = {  # settings that stages take over from another table, and what
     "comparison.uncertainty": "temperature",
     "comparison.flow": "flow",
     "comparison.experiment": "experiment",
+    "comparison.regions": "regions",
 }
 TAKEN: Final = (
     *("comparison", "comparison.nc", "comparison.csv", "comparison.html", "comparison.mp4", "comparison.png"),
-    *("[record]", "differences.csv", "experiment.nc", "effects.csv", "figures", "run.json", "error.log"),
+    *("[record]", "next.csv", "differences.csv", "experiment.nc", "effects.csv", "figures", "run.json", "error.log"),
 )
 
 
@@ -54,7 +55,7 @@ def read_workflow(path: Path) -> tuple[Workflow, dict[str, Settings]]:
     settings["board"] = settings["board"].model_copy(update={"analysis_s": workflow.cadence.analysis_s})
     for name in ("regions", "thermocouples"):
         settings[name] = settings[name].model_copy(update=shared)
-    taken = shared | {name: settings[name] for name in ("flow", "experiment")}
+    taken = shared | {name: settings[name] for name in ("flow", "experiment", "regions")}
     settings["comparison"] = settings["comparison"].model_copy(update=taken)
     return workflow, settings
 

@@ -18,6 +18,20 @@ Examples
 from heatwake.scene.camera import Camera
 from heatwake.scene.charger import charger
 from heatwake.scene.drawn import draw_board, draw_item
+from heatwake.scene.faults import (
+    Bulge,
+    Clipping,
+    Crease,
+    Fault,
+    FewLevels,
+    FilmTouch,
+    MovingReflection,
+    OffsetDrift,
+    Overlay,
+    OwnReflection,
+    RangeJump,
+    exhaust_log,
+)
 from heatwake.scene.model import Air, Ambient, Board, Copper, Film, Opening, Part, Scene
 from heatwake.scene.recording import Bump, Hand, Handling, Recording, Shake, Shutter, record
 from heatwake.scene.session_files import FilmPair, click_corners, write_frames, write_parts, write_session
@@ -27,15 +41,26 @@ __all__ = [
     "Air",
     "Ambient",
     "Board",
+    "Bulge",
     "Bump",
     "Camera",
+    "Clipping",
     "Copper",
+    "Crease",
+    "Fault",
+    "FewLevels",
     "Film",
     "FilmPair",
+    "FilmTouch",
     "Hand",
     "Handling",
+    "MovingReflection",
+    "OffsetDrift",
     "Opening",
+    "Overlay",
+    "OwnReflection",
     "Part",
+    "RangeJump",
     "Recording",
     "Scene",
     "Shake",
@@ -44,6 +69,7 @@ __all__ = [
     "click_corners",
     "draw_board",
     "draw_item",
+    "exhaust_log",
     "record",
     "settle",
     "simulate",

@@ -35,6 +35,8 @@ class Camera:
         White noise of each frame, and pattern that stays with the sensor, as temperature difference at 30 degC [K].
     offset : float
         Constant error of the written temperature [K].
+    warmth : float
+        The same as constant surplus of radiance, by what it brings at 30 degC [K].
     band_low, band_high : float
         [um].
     scale, zero : float
@@ -57,6 +59,7 @@ class Camera:
     noise: float = 0.050
     fixed_pattern: float = 0.025
     offset: float = 0.3
+    warmth: float = 0.0
     band_low: float = 7.5
     band_high: float = 14.0
     scale: float = 0.01
@@ -123,8 +126,16 @@ class Camera:
 
     def write(self, radiance: Array, *, step: float = 0.0) -> np.ndarray[tuple[int, ...], np.dtype[np.uint16]]:
         """Return stored numbers for a radiance [W m-2 sr-1]: black-body temperature plus offset and ``step`` [K]."""
-        written = self.band.temperature(radiance) + self.offset + step
-        return np.clip(np.round((written - self.zero) / self.scale), 0, 65535).astype(np.uint16)
+        return self.store(self.indicated(radiance, step=step))
+
+    def indicated(self, radiance: Array, *, step: float = 0.0) -> Array:
+        """Return the temperature that is written for a radiance [degC]."""
+        surplus = self.warmth * float(self.band.slope(30.0)) if self.warmth else 0.0
+        return np.asarray(self.band.temperature(radiance + surplus) + self.offset + step)
+
+    def store(self, celsius: Array) -> np.ndarray[tuple[int, ...], np.dtype[np.uint16]]:
+        """Return stored numbers for written temperatures [degC]."""
+        return np.clip(np.round((celsius - self.zero) / self.scale), 0, 65535).astype(np.uint16)
 
 
 def project(homography: Array, first: Array, second: Array) -> tuple[Array, Array]:

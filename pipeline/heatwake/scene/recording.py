@@ -9,6 +9,7 @@ import xarray as xr
 from numpy.typing import NDArray
 
 from heatwake.scene.camera import Camera, leaving_radiance, project
+from heatwake.scene.faults import Fault, Moment
 from heatwake.scene.model import Array
 
 HAND_CELSIUS = 33.0
@@ -74,6 +75,8 @@ class Recording:
         Per frame: ``shift_x``, ``shift_y`` [px, right and down] and ``rotation`` [deg, counter-clockwise] of the
         picture's content from the first frame; ``corner_column``, ``corner_row`` (frame, corner) [px], top-left,
         top-right, bottom-right, bottom-left; flags ``frozen`` and ``obstructed``; ``offset_step`` [K].
+    faults : tuple of Fault
+        What spoils it.
     """
 
     truth: xr.Dataset
@@ -82,6 +85,7 @@ class Recording:
     about: xr.Dataset
     seed: int
     _projections: tuple[Array, ...] = field(repr=False)
+    faults: tuple[Fault, ...] = ()
 
     @property
     def corners(self) -> Array:
@@ -97,21 +101,38 @@ class Recording:
         for index in range(frozen.size):
             noise = rng.standard_normal(frame.shape) * self.camera.noise * float(self.camera.band.slope(30.0))
             if not frozen[index]:
-                frame = self.camera.write(self.clean(index) + pattern + noise, step=float(step[index]))
+                written = self.camera.indicated(self.clean(index) + pattern + noise, step=float(step[index]))
+                for fault in self.faults:
+                    written = fault.written(written, self._moment(index))
+                frame = self.camera.store(written)
             yield frame
+
+    def _moment(self, index: int) -> Moment:
+        return Moment(self.truth, index, self.camera, self._projections[index])
 
     def clean(self, index: int) -> Array:
         """Return the radiance at the sensor of one frame (rows, columns) [W m-2 sr-1], without noise and pattern."""
         seen, bench = leaving_radiance(self.truth, index, self.camera.band)
+        for fault in self.faults:
+            seen = fault.over_board(seen, self._moment(index))
         cell, height = board_size(self.truth)[2], board_size(self.truth)[1]
         sensed = self.camera.see(seen, self._projections[index], cell=cell, height=height, bench=bench)
+        for fault in self.faults:
+            sensed = fault.at_sensor(sensed, self._moment(index))
         cover = hand_cover(self.handling, self.camera, float(self.truth["elapsed"].values[index]))
         return (
             sensed if cover is None else (1 - cover) * sensed + cover * float(self.camera.band.radiance(HAND_CELSIUS))
         )
 
 
-def record(truth: xr.Dataset, camera: Camera, handling: Handling, *, rng: np.random.Generator) -> Recording:
+def record(
+    truth: xr.Dataset,
+    camera: Camera,
+    handling: Handling,
+    *,
+    rng: np.random.Generator,
+    faults: tuple[Fault, ...] = (),
+) -> Recording:
     """Record a scene's truth, one frame at each of its times.
 
     Parameters
@@ -122,6 +143,8 @@ def record(truth: xr.Dataset, camera: Camera, handling: Handling, *, rng: np.ran
         The camera, and what happens to it meanwhile.
     rng : numpy.random.Generator
         Decides shake and noise.
+    faults : tuple of Fault
+        What spoils the recording.
 
     Notes
     -----
@@ -152,7 +175,7 @@ def record(truth: xr.Dataset, camera: Camera, handling: Handling, *, rng: np.ran
         },
         coords={"elapsed": ("frame", elapsed, {"units": "s"})},
     )
-    return Recording(truth, camera, handling, about, seed, projections)
+    return Recording(truth, camera, handling, about, seed, projections, faults)
 
 
 def board_size(truth: xr.Dataset) -> tuple[float, float, float]:

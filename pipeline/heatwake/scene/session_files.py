@@ -35,6 +35,7 @@ def write_session(
     film_pair: FilmPair | None = None,
     parts: str = "parts.csv",
     compression: Compression = "zlib",
+    logged: Array | None = None,
 ) -> None:
     """Write one session folder, made if need be.
 
@@ -52,13 +53,16 @@ def write_session(
         Path of the placement file, relative to the session.
     compression : {"zlib", "jpeg2000"}
         Both lossless; the second is a third smaller and read by fewer programs.
+    logged : (frame,) array, optional
+        What the ambient's sensor read [degC]; by default the true ambient.
     """
     folder.mkdir(parents=True, exist_ok=True)
     write_frames(folder / "frames.tif", recording, compression=compression)
     elapsed = recording.about["elapsed"].values
     pd.DataFrame({"time": elapsed}).to_csv(folder / "times.csv", index=False, float_format="%.3f")
-    logged = np.append(np.arange(elapsed[0], elapsed[-1], 10.0), elapsed[-1])
-    log = pd.DataFrame({"elapsed_s": logged, "ambient_degC": scene.ambient.at(logged)})
+    at = np.append(np.arange(elapsed[0], elapsed[-1], 10.0), elapsed[-1])
+    read = scene.ambient.at(at) if logged is None else np.interp(at, elapsed, logged)
+    log = pd.DataFrame({"elapsed_s": at, "ambient_degC": read})
     log.to_csv(folder / "ambient.csv", index=False, float_format="%.2f")
     text = session_text(
         scene,

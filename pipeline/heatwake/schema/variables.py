@@ -190,6 +190,8 @@ _ROWS: Final = (
     Variable("frame_film_temperature", _FRAME, "degC", "film temperature at each frame"),
     Variable("frame_film_uncertainty", _FRAME, "K", "standard uncertainty of an estimated film temperature"),
     # --- the sensor's pixels ---------------------------------------------------------------------------------
+    Variable("colour_distance", _PICTURE, "1", "mean distance of a place's colours from the palette, CIE L*a*b*"),
+    Variable("reading_uncertainty", _PICTURE, "K", "standard uncertainty of readings off a colour scale"),
     Variable("pixel_fault", _PICTURE, "1", "what is wrong with the pixel", flags=PIXEL_FAULT),
     Variable("pixels_repaired", (), "1", "number of faulty pixels that get the median of their sound neighbours"),
     Variable("pixels_masked", (), "1", "number of faulty pixels without enough sound neighbours, left without reading"),
@@ -239,6 +241,7 @@ _ROWS: Final = (
     Variable("emissivity_uncertainty", ("y", "x"), "1", "standard uncertainty of the emissivity used"),
     Variable("power_on", (), "s", "elapsed time of power-on; NaN where none is seen"),
     Variable("ambient", _TIME, "degC", "ambient temperature", "air_temperature"),
+    Variable("edge_uncertainty", ("y", "x"), "K", "what edges add to the uncertainty of readings off a colour scale"),
     Variable("film_trust", ("y", "x"), "1", "whether the film is trusted over the place", flags=FILM_TRUST),
     Variable("film_temperature", _TIME, "degC", "film temperature; NaN where ambient is not given"),
     Variable("film_temperature_uncertainty", _TIME, "K", "standard uncertainty of an estimated film temperature"),
@@ -403,6 +406,16 @@ _ROWS: Final = (
     Variable("opening_rise", _OPENING, "K", "rise of the surface next to the opening"),
     Variable("opening_role", _OPENING, "1", "whether air enters or leaves", flags=OPENING_ROLE),
     Variable("opening_role_probability", _OPENING, "1", "probability of the likelier role, 0.5 to 1"),
+    Variable(
+        "foreseen_rise_change", ("further", "region"), "K", "change of the rise that the fit foresees in a recording"
+    ),
+    Variable("foreseen_early_change", ("further", "region"), "K", "the same at foreseen_early"),
+    Variable("foreseen_early", (), "s", "time after power-on within two minutes"),
+    Variable(
+        "foreseen_flow_status", ("further",), "1", "whether a pair with it would tell the direction", flags=FLOW_STATUS
+    ),
+    Variable("foreseen_against_opposite", ("further",), "1", "evidence of that pair against air the other way"),
+    Variable("foreseen_against_still", ("further",), "1", "evidence of that pair against still air"),
     # --- comparison.nc: session minus reference --------------------------------------------------------------
     Variable("rise_difference", _PAIR_MAP, "K", "difference of the final rise"),
     Variable("rise_difference_uncertainty", _PAIR_MAP, "K", "standard uncertainty, own terms only"),
@@ -441,6 +454,9 @@ _ROWS: Final = (
     Variable("noise_area", _PAIR, "1", "pixels that share one piece of noise, from the recordings"),
     Variable("common_difference", _PAIR, "K", "median of rise_difference over the board"),
     Variable("common_difference_uncertainty", _PAIR, "K", "standard uncertainty of what all places share"),
+    Variable("camera_level_difference", _PAIR, "K", "by how much more the camera read above a cold board"),
+    Variable("camera_level_correction", _PAIR_REGION, "K", "added to a difference for it: half of what it may bring"),
+    Variable("place_correction", _PAIR_REGION, "K", "added to the difference by measuring where the reference has it"),
     Variable("repeat_constant", (), "K", "what takes of one set-up differ by whatever the rise; NaN without repeats"),
     Variable("repeat_share", (), "1", "what they differ by in proportion to the rise; NaN without repeats"),
     Variable("repeat_freedom", (), "1", "degrees of freedom of the repeats"),

@@ -92,6 +92,8 @@ def map_to_board(session: xr.Dataset, settings: BoardSettings) -> xr.Dataset:
             made[name] = ("time", _bin_means(session[frames].to_numpy(), usable, starts, stops))
     if "pair_view_row" in session and np.isfinite(session["pair_view_row"]):
         made["film_trust"] = (("y", "x"), board_trust(session, view))
+    if "reading_uncertainty" in session:
+        made["edge_uncertainty"] = (("y", "x"), _edge_uncertainty(session, view))
     made["pixel_size"] = (("y", "x"), _pixel_size(session, x, y))
     return label(made.assign(mark_residuals(session)))
 
@@ -130,6 +132,13 @@ def _pixel_size(session: xr.Dataset, x: Array, y: Array) -> Array:
     if view is None:
         return np.full((len(y), len(x)), _scale(session), dtype=np.float32)
     return view.pixel_size(np.stack(np.meshgrid(x, y), axis=-1)).astype(np.float32)
+
+
+def _edge_uncertainty(session: xr.Dataset, view: GridView) -> Array:
+    """Return how much worse readings off a colour scale are known at edges than all over (y, x) [K]."""
+    each, common = session["reading_uncertainty"].to_numpy(), float(session["scale_uncertainty"])
+    excess = np.sqrt(np.maximum(each.astype(np.float64) ** 2 - common**2, 0.0)).astype(np.float32)
+    return view.nearest(excess, np.eye(3)[:2], outside=0)
 
 
 def _bin_times(session: xr.Dataset, starts: Array, stops: Array) -> Array:
@@ -288,5 +297,5 @@ STAGE: Final = Stage(
     apply=map_to_board,
     needs=("film_added", "shift_x", "shift_y", "rotation", "usable", "offset_step", "frame_ambient"),
     makes=("board_radiance", "frames_used", "ambient", "pixel_size"),
-    version=4,
+    version=5,
 )

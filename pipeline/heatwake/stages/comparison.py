@@ -10,14 +10,14 @@ import xarray as xr
 from heatwake.kernels.repeats import Repeatability
 from heatwake.kernels.significance import cluster_floor
 from heatwake.schema.variables import REPEAT_SOURCE, label
-from heatwake.stages.board_match import residual_place
+from heatwake.stages.aligned import align, region_changes, regions_of
 from heatwake.stages.flow import compare_flow
 from heatwake.stages.map_differences import MapDifference
-from heatwake.stages.matched import late_rise, power_by_slope
+from heatwake.stages.matched import power_by_slope
 from heatwake.stages.pair import ComparisonSettings, Pair, pair_of
 from heatwake.stages.region_differences import footprint_change, opening_changes
 from heatwake.stages.region_rises import region_rises
-from heatwake.stages.set_ups import conditions, repeatability, set_ups
+from heatwake.stages.set_ups import conditions, repeatability, repeated, set_ups
 from heatwake.stages.takes import Take
 
 __all__ = ["VERSION", "ComparisonSettings", "compare"]
@@ -62,7 +62,9 @@ def compare(
         Dims (session, y, x), (session, region), (session, opening) and (session); NaN where a region is not in both.
     """
     base = sessions[reference]
-    repeats = repeatability(sessions, base, compensate=settings.compensate_power, past=past)
+    laid = region_changes(sessions, reference, names=repeated(sessions), settings=settings)
+    changes = {name: one.change for name, one in laid.items()}
+    repeats = repeatability(sessions, base, compensate=settings.compensate_power, changes=changes, past=past)
     parts = []
     for name, session in sessions.items():
         if name == reference:
@@ -112,14 +114,11 @@ def _with_products(
 
 def _compare_one(pair: Pair, settings: ComparisonSettings) -> xr.Dataset:
     session, base = pair.session, pair.base
-    made = xr.Dataset(coords={"x": base["x"], "y": base["y"], "region": _common_regions(session, base)})
-    late = [
-        late_rise(one, since=start, end=pair.end, seconds=settings.final_s, settings=settings.uncertainty)
-        for one, start in zip((session, base), pair.onsets, strict=True)
-    ]
-    place = residual_place(session, base, farthest=settings.farthest_px)
-    maps = MapDifference.of(late, pair, place=place, settings=settings)
-    area = np.fmax(late[0].noise_area, late[1].noise_area)
+    made = xr.Dataset(coords={"x": base["x"], "y": base["y"], "region": regions_of(pair)})
+    aligned = align(pair, made["region"], settings)
+    place = aligned.place
+    maps = MapDifference.of(aligned, pair, settings)
+    area = np.fmax(aligned.here.noise_area, aligned.there.noise_area)
     flags = maps.significant(settings, least=cluster_floor(area, least=settings.least_cluster_px))
     if place.state in ("too far", "no match"):
         flags[...] = False  # with places unknown every edge looks like a change
@@ -135,23 +134,13 @@ def _compare_one(pair: Pair, settings: ComparisonSettings) -> xr.Dataset:
         noise_area=((), area),
         common_difference=((), maps.shift),
         common_difference_uncertainty=((), maps.common),
+        camera_level_difference=((), aligned.level),
+        camera_level_correction=("region", -pair.factor * aligned.region_level),
+        place_correction=("region", pair.factor * aligned.region_moved),
     )
     made = made.assign(place.variables())
-    made = made.assign(region_rises(pair, made["region"], maps, settings))
+    made = made.assign(region_rises(pair, made["region"], aligned, maps=maps, settings=settings))
     return made.merge(_flow_changes(session, base, made["region"], settings))
-
-
-def _common_regions(session: xr.Dataset, base: xr.Dataset) -> list[str]:
-    """Regions of both, the reference's first, that lie at the same place: within half of the longer side."""
-    here = {str(name): place for name, place in zip(session["region"].to_numpy(), _places(session), strict=True)}
-    sizes = np.fmax(base["region_width"].to_numpy(), base["region_height"].to_numpy())
-    names = [str(name) for name in base["region"].to_numpy()]
-    rows = zip(names, _places(base), sizes, strict=True)
-    return [name for name, place, size in rows if name in here and np.hypot(*(here[name] - place)) <= size / 2]
-
-
-def _places(session: xr.Dataset) -> np.ndarray[tuple[int, ...], np.dtype[np.float64]]:
-    return np.stack([session[f"region_{axis}"].to_numpy().astype(np.float64) for axis in "xy"], axis=1)
 
 
 def _flow_changes(

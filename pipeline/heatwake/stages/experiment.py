@@ -2,7 +2,7 @@
 
 import json
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any, Final
 
 import numpy as np
@@ -14,9 +14,10 @@ from heatwake.kernels.effects import Effects, fit_effects, map_weights
 from heatwake.kernels.repeats import Repeatability, coverage_factor
 from heatwake.kernels.significance import cluster_floor, significant
 from heatwake.schema.variables import EFFECT_ERROR, label
-from heatwake.stages.matched import Late, late_regions, late_rise, onset, power_factor
-from heatwake.stages.pair import TRUSTED_FREEDOM, ComparisonSettings, ExperimentSettings
-from heatwake.stages.region_rises import placement_spread, shared_share
+from heatwake.stages.aligned import U_SHAPED, RegionChange, align, region_change, regions_of
+from heatwake.stages.matched import late_regions, onset, power_factor
+from heatwake.stages.pair import TRUSTED_FREEDOM, ComparisonSettings, ExperimentSettings, pair_of
+from heatwake.stages.region_rises import shared_share
 from heatwake.stages.set_ups import BLOCK, FILM_FITTING, conditions, factors, repeatability
 from heatwake.stages.takes import Take
 
@@ -38,6 +39,18 @@ class _Study:
     own: Array  # of one run, without what repeats tell (session, region) [K]
     settled: Array  # whether rises are final values, else they are at one time (region,)
     shared: Array  # by what emissivity, film and camera scale an effect (region,)
+    laid: "_Laid"
+
+
+@dataclass(frozen=True)
+class _Laid:
+    """What all sessions laid on the reference tell, at one time under power in all of them."""
+
+    changes: Mapping[str, RegionChange]
+    values: Array  # effects (effect, y, x) [K]
+    mean: Array  # of the sessions' rises (y, x) [K]
+    variance: Array  # of a run's own terms, in the mean over sessions (y, x) [K2]
+    area: float  # pixels that share one piece of noise
 
 
 def analyse_experiment(
@@ -69,10 +82,11 @@ def analyse_experiment(
         Dims (effect, region), (effect, y, x), (combination, region).
     """
     base, comparison, chosen = sessions[reference], settings, settings.experiment
-    study = _study(sessions, base, chosen, comparison)
+    study = _study(sessions, base, comparison)
     if study is None:
         return None
-    repeats = repeatability(sessions, base, compensate=comparison.compensate_power, past=past)
+    changes = {name: one.change for name, one in study.laid.changes.items()}
+    repeats = repeatability(sessions, base, compensate=comparison.compensate_power, changes=changes, past=past)
     fits = [_fit(study, number, repeats) for number in range(len(study.regions))]
     if not any(fit is not None for fit in fits):
         return None
@@ -89,7 +103,7 @@ def analyse_experiment(
     made = made.assign(_effects(study, fits, chosen)).assign(_predictions(study, fits, base, sessions))
     made["error_source"] = ((), np.int8(_source(study, repeats)))
     made["repeat_record_takes"] = ((), np.int32(len(past)))
-    made = made.assign(_maps(study, sessions, base, comparison=comparison, settings=chosen, repeats=repeats))
+    made = made.assign(_maps(study, comparison, repeats))
     return label(made)
 
 
@@ -100,9 +114,8 @@ def effect_name(contrast: Contrast, design: Design) -> str:
     return " × ".join(parts)
 
 
-def _study(
-    sessions: Mapping[str, xr.Dataset], base: xr.Dataset, settings: ExperimentSettings, comparison: ComparisonSettings
-) -> _Study | None:
+def _study(sessions: Mapping[str, xr.Dataset], base: xr.Dataset, comparison: ComparisonSettings) -> _Study | None:
+    settings = comparison.experiment
     names = tuple(sessions)
     if len(names) < LEAST_SESSIONS:
         return None
@@ -114,39 +127,58 @@ def _study(
     if design is None or design.freedom < 0:
         return None
     regions = tuple(str(name) for name in base["region"].to_numpy())
-    table = _table(sessions, base, regions, comparison)
+    contrasts = tuple(design.contrasts())
+    laid = _lay(sessions, base, comparison, weights=map_weights(design, contrasts))
+    table = _table(sessions, base, laid.changes, comparison)
     settled = (table["is_steady"] == 1).all(axis=0) & np.isfinite(table["steady_rise"]).all(axis=0)
     rises = np.where(settled, table["steady_rise"], table["matched_rise"])
     own = np.where(np.isfinite(table["steady_rise_own"]), table["steady_rise_own"], _sensor(comparison))
     share = np.hypot(comparison.power_share, _refit_share(sessions, comparison))
-    place = _placement(base, comparison)
-    own = np.sqrt(own**2 + comparison.local_K**2 + (share * rises) ** 2 + place**2 / 2)
+    place, level = (np.stack([getattr(laid.changes[name], key) for name in names]) for key in ("placement", "level"))
+    own = np.sqrt(own**2 + comparison.local_K**2 + (share * rises) ** 2 + place**2 / 2 + level**2)
     shared = shared_share(*(sessions[name].reindex(region=list(regions)) for name in names[:1]))
-    return _Study(names, design, tuple(design.contrasts()), regions, rises, own, settled, shared)
+    return _Study(names, design, contrasts, regions, rises, own, settled, shared, laid)
+
+
+def _lay(sessions: Mapping[str, xr.Dataset], base: xr.Dataset, comparison: ComparisonSettings, weights: Array) -> _Laid:
+    """Return what all sessions, one after the other, tell when they are laid on the reference; it on itself too."""
+    end = min(float(session["elapsed"][-1]) - onset(session) for session in sessions.values())
+    shape = (base.sizes["y"], base.sizes["x"])
+    values, mean, variance, area = np.zeros((len(weights), *shape)), np.zeros(shape), np.zeros(shape), 1.0
+    changes, there = {}, None
+    for weight, (name, session) in zip(weights.T, sessions.items(), strict=True):
+        pair = replace(pair_of(session, base, comparison, None), end=end)
+        laid = align(pair, regions_of(pair), comparison, there=there)
+        changes[name], there = region_change(pair, laid, comparison), laid.there
+        level = pair.factor * laid.map_level
+        rise, own = pair.factor * laid.here.rise.to_numpy() - level, pair.factor * laid.here.own.to_numpy()
+        values += weight[:, None, None] * rise
+        mean += rise / len(sessions)
+        steepness = laid.placement_px(comparison) * np.hypot(*np.gradient(rise))
+        beside = steepness**2 / 2 + comparison.local_K**2 + (comparison.power_share * rise) ** 2
+        variance += (own**2 + beside + (level / U_SHAPED) ** 2) / len(sessions)
+        area = float(np.fmax(area, laid.here.noise_area))
+    return _Laid(changes, values, mean, variance, area)
 
 
 def _table(
-    sessions: Mapping[str, xr.Dataset], base: xr.Dataset, regions: tuple[str, ...], comparison: ComparisonSettings
+    sessions: Mapping[str, xr.Dataset],
+    base: xr.Dataset,
+    places: Mapping[str, RegionChange],
+    comparison: ComparisonSettings,
 ) -> dict[str, Array]:
     """Return what is known of each session's regions (session, region); rises are at the reference's power [K]."""
     end = min(float(session["elapsed"][-1]) - onset(session) for session in sessions.values())
     keys = ("steady_rise", "steady_rise_own", "is_steady")
     rows: dict[str, list[Array]] = {key: [] for key in (*keys, "matched_rise")}
-    for session in sessions.values():
+    for name, session in sessions.items():
         matched = late_regions(session, since=onset(session), end=end, seconds=comparison.final_s)
-        known = session[list(keys)].assign(matched_rise=("region", matched)).reindex(region=list(regions))
+        known = session[list(keys)].assign(matched_rise=("region", matched)).reindex(region=base["region"])
         factor = power_factor(session, base) if comparison.compensate_power else 1.0
         for key, row in rows.items():
-            row.append((1.0 if key == "is_steady" else factor) * known[key].to_numpy().astype(float))
+            change = places[name].change if key.endswith("_rise") else 0.0
+            row.append((1.0 if key == "is_steady" else factor) * known[key].to_numpy().astype(float) + change)
     return {key: np.stack(row) for key, row in rows.items()}
-
-
-def _placement(base: xr.Dataset, comparison: ComparisonSettings) -> Array:
-    """Return the standard uncertainty of a difference of two runs from place, of each region [K]."""
-    end = float(base["elapsed"][-1]) - onset(base)
-    late = late_rise(base, since=onset(base), end=end, seconds=comparison.final_s, settings=comparison.uncertainty)
-    rise = late.rise.to_numpy()
-    return np.array([placement_spread(rise, base, number, comparison) for number in range(base.sizes["region"])])
 
 
 def _sensor(comparison: ComparisonSettings) -> float:
@@ -189,8 +221,7 @@ def _effects(study: _Study, fits: Sequence[Effects | None], settings: Experiment
             reach[:, number] = coverage_factor(fit.freedom)
             freedom[number] = fit.freedom if np.isfinite(fit.freedom) else 1e9
     half = np.hypot(reach * spread, coverage_factor(np.inf) * study.shared * np.abs(values))
-    known = freedom[np.isfinite(freedom)]
-    flags = significant(values, spread, rate=settings.false_discovery_rate, freedom=float(known.min(initial=1e9)))
+    flags = significant(values, spread, rate=settings.false_discovery_rate, freedom=freedom)
     dims = ("effect", "region")
     return {
         "effect_rise": (dims, values),
@@ -288,56 +319,23 @@ def _about(study: _Study, sessions: Mapping[str, xr.Dataset]) -> dict[str, Any]:
     }
 
 
-def _maps(
-    study: _Study,
-    sessions: Mapping[str, xr.Dataset],
-    base: xr.Dataset,
-    *,
-    comparison: ComparisonSettings,
-    settings: ExperimentSettings,
-    repeats: Repeatability | None,
-) -> dict[str, Any]:
-    """Return effects place by place, at one time under power in all sessions."""
-    ends = [float(sessions[name]["elapsed"][-1]) - onset(sessions[name]) for name in study.names]
-    shape = (base.sizes["y"], base.sizes["x"])
-    weights = map_weights(study.design, study.contrasts)
-    values, mean, variance, area = np.zeros((len(weights), *shape)), np.zeros(shape), np.zeros(shape), 1.0
-    for weight, name in zip(weights.T, study.names, strict=True):
-        late = late_rise(
-            sessions[name],
-            since=onset(sessions[name]),
-            end=min(ends),
-            seconds=comparison.final_s,
-            settings=comparison.uncertainty,
-        )
-        factor = power_factor(sessions[name], base) if comparison.compensate_power else 1.0
-        rise, own = (factor * one for one in _on_grid(late, base))
-        values += weight[:, None, None] * rise
-        mean += rise / len(study.names)
-        steepness = np.hypot(*np.gradient(rise))
-        share = comparison.power_share * rise
-        variance += own**2 + (comparison.placement_px * steepness) ** 2 / 2 + comparison.local_K**2 + share**2
-        area = np.fmax(area, late.noise_area)
-    spread = np.sqrt(variance / len(study.names))
-    freedom = np.inf
+def _maps(study: _Study, comparison: ComparisonSettings, repeats: Repeatability | None) -> dict[str, Any]:
+    """Return effects place by place."""
+    laid = study.laid
+    spread, freedom = np.sqrt(laid.variance), np.inf
     if repeats is not None:
-        spread, freedom = np.fmax(spread, repeats.spread(mean)), repeats.freedom
+        spread, freedom = np.fmax(spread, repeats.spread(laid.mean)), repeats.freedom
+    weights = map_weights(study.design, study.contrasts)
     uncertainty = np.sqrt((weights**2).sum(axis=1))[:, None, None] * spread
-    least = cluster_floor(area, least=comparison.least_cluster_px)
+    least = cluster_floor(laid.area, least=comparison.least_cluster_px)
+    rate = comparison.experiment.map_false_discovery_rate
     flags = [
-        significant(one, sigma, rate=settings.map_false_discovery_rate, least_cluster=least, freedom=freedom)
-        for one, sigma in zip(values, uncertainty, strict=True)
+        significant(one, sigma, rate=rate, least_cluster=least, freedom=freedom)
+        for one, sigma in zip(laid.values, uncertainty, strict=True)
     ]
     dims = ("effect", "y", "x")
     return {
-        "effect_map": (dims, values),
+        "effect_map": (dims, laid.values),
         "effect_map_uncertainty": (dims, uncertainty),
         "effect_map_significant": (dims, np.array(flags, dtype=np.int8)),
     }
-
-
-def _on_grid(late: Late, base: xr.Dataset) -> tuple[Array, Array]:
-    maps = (late.rise, late.own)
-    if late.rise["x"].size != base["x"].size or not np.allclose(late.rise["x"], base["x"]):
-        maps = (late.rise.interp(x=base["x"], y=base["y"]), late.own.interp(x=base["x"], y=base["y"]))
-    return maps[0].to_numpy(), maps[1].to_numpy()

@@ -55,7 +55,9 @@ def correct_film(session: xr.Dataset, settings: FilmSettings) -> xr.Dataset:
         references without contrast; a pair of two views.
     """
     made = session.copy()
-    found = _find(session, settings)
+    found = find_film(session, settings)
+    if found.doubt:
+        logger.warning("film transmittance is %.3f, %s", found.film.transmittance, found.comment)
     made["transmittance"] = ((), found.film.transmittance, {"comment": found.comment, "doubt": found.doubt})
     made["transmittance_uncertainty"] = ((), found.uncertainty)
     made["film_absorptance"] = ((), found.film.absorptance)
@@ -75,7 +77,7 @@ def correct_film(session: xr.Dataset, settings: FilmSettings) -> xr.Dataset:
 
 
 @dataclass(frozen=True)
-class _Found:
+class FoundFilm:
     """A film's optics, and how they were found."""
 
     film: Film
@@ -86,9 +88,10 @@ class _Found:
     pair: PairMeasurement | None = None
 
 
-def _find(session: xr.Dataset, settings: FilmSettings) -> _Found:
+def find_film(session: xr.Dataset, settings: FilmSettings) -> FoundFilm:
+    """Return a session's film; raises what :func:`correct_film` does."""
     if not bool(session["film_present"]):
-        return _Found(NO_FILM, 0.0, "no film")
+        return FoundFilm(NO_FILM, 0.0, "no film")
     given = float(session["film_transmittance_given"])
     reflectance = float(session["film_reflectance_given"].fillna(settings.reflectance))
     pair, creep, creeps = None, np.nan, False
@@ -112,9 +115,8 @@ def _find(session: xr.Dataset, settings: FilmSettings) -> _Found:
     film = Film(tau, _reflectance(session, settings, tau))
     doubt = film_doubt(tau, creep=creep if creeps else np.nan)
     if doubt:
-        logger.warning("film transmittance is %.3f, %s: %s", tau, comment, doubt)
         comment = f"{comment}; {doubt}"
-    return _Found(film, uncertainty, comment, doubt, creep, pair)
+    return FoundFilm(film, uncertainty, comment, doubt, creep, pair)
 
 
 def film_doubt(transmittance: float, *, creep: float = np.nan) -> str:

@@ -36,6 +36,7 @@ from heatwake.stages.flow_maps import (
 )
 from heatwake.stages.flow_pair import HALF_KNOWN, compare_flow, part_directions
 from heatwake.stages.flow_reasons import REASONED, explain_flow
+from heatwake.stages.further_flow import FORESEEN, foresee_flow
 from heatwake.stages.local_flow import LOCAL_MADE, local_estimate
 from heatwake.stages.stage import Stage
 
@@ -79,12 +80,14 @@ def estimate_flow(session: xr.Dataset, settings: FlowSettings) -> xr.Dataset:
         made = _nothing(session, windows, NOT_IDENTIFIABLE)
         return _finish(explain_flow(made, session, windows, settings), session, {"outcome": "no contrast on the board"})
     problem = build_problem(session, [recording], grid=grid)
-    verdict = judge_single(problem, read_openings(session, grid), gates=settings.gates)
+    openings = read_openings(session, grid)
+    verdict = judge_single(problem, openings, gates=settings.gates)
     made = _nothing(session, windows, verdict.status)
     if verdict.status != NOT_IDENTIFIABLE:
         _fill(made, session, verdict, grid=grid, settings=settings)
     _refine(made, session, verdict, settings)
     _describe_openings(made, session, final_map, verdict=verdict, grid=grid, settings=settings)
+    made = made.assign(foresee_flow(session, problem, verdict, openings=openings, settings=settings))
     return _finish(explain_flow(made, session, windows, settings), session, _evidence(verdict))
 
 
@@ -302,6 +305,7 @@ STAGE: Final = Stage(
         "opening_role_probability",
         *REASONED,
         *LOCAL_MADE,
+        *FORESEEN,
     ),
-    version=5,
+    version=6,
 )

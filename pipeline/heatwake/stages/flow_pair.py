@@ -91,17 +91,17 @@ def compare_flow(
             return label(_fill_singles(made, singles, grid=grid, settings=settings))
         relation = (1, 1 if singles[0].signs == singles[1].signs else -1)
     verdict = judge_together(
-        _problem(reference, recordings, relation=relation, grid=grid), openings, relation=relation, gates=gates
+        pair_problem(reference, recordings, relation=relation, grid=grid), openings, relation=relation, gates=gates
     )
     if verdict.status == IDENTIFIED:
         _fill(made, reference, verdict, grid=grid, settings=settings)
     return label(made.assign_attrs(_evidence(verdict)))
 
 
-def _problem(
+def pair_problem(
     reference: xr.Dataset, recordings: Sequence[Recording], *, relation: tuple[int, int], grid: CellGrid
 ) -> JointFlow:
-    """Return the fit of both; air that stands takes up far less heat than air that moves."""
+    """Return the fit of two recordings of the reference's board; air that stands takes up far less heat than moving."""
     spread = ALIKE_EXCHANGE if all(relation) else _UNLIKE_EXCHANGE
     alike = relation[0] == relation[1]
     return build_problem(reference, recordings, grid=grid, alike=alike, exchange_spread=spread)

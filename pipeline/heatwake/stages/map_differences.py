@@ -5,12 +5,9 @@ from typing import Any, Final
 
 import numpy as np
 import numpy.typing as npt
-import xarray as xr
 
-from heatwake.kernels.interpolation import resample
 from heatwake.kernels.significance import gradient_uncertainty, significant, without_small
-from heatwake.stages.board_match import Residual
-from heatwake.stages.matched import Late
+from heatwake.stages.aligned import U_SHAPED, Aligned
 from heatwake.stages.pair import ComparisonSettings, Pair, scaled_share
 
 Array = npt.NDArray[Any]
@@ -44,22 +41,20 @@ class MapDifference:
     freedom: Array
 
     @classmethod
-    def of(cls, late: list[Late], pair: Pair, *, place: Residual, settings: ComparisonSettings) -> "MapDifference":
+    def of(cls, aligned: Aligned, pair: Pair, settings: ComparisonSettings) -> "MapDifference":
         """Return the session's map less the reference's, on the reference's grid."""
-        base = late[1].rise
-        first = [late[0].rise, late[0].own, late[0].local]
-        if first[0]["x"].size != base["x"].size or not np.allclose(first[0]["x"], base["x"]):
-            first = [array.interp(x=base["x"], y=base["y"]) for array in first]
-        if place.state == "corrected":
-            first = [_moved(array, place) for array in first]
-        rise, own, local = (pair.factor * array.to_numpy() for array in first)
-        there = base.to_numpy()
+        here, base = aligned.here, aligned.there
+        level = pair.factor * aligned.map_level
+        rise, own, local = (pair.factor * array.to_numpy() for array in (here.rise, here.own, here.local))
+        rise = rise - level
+        there = base.rise.to_numpy()
         # A shared error of place moves the edges of what is hot in both maps alike; what differs is one map's own.
-        placement = gradient_uncertainty(there, placement=placement_px(place, settings))
+        placement = gradient_uncertainty(there, placement=aligned.placement_px(settings))
         scaled = scaled_share(pair, settings) * np.maximum(np.abs(rise), np.abs(there))
         beside = placement**2 + 2 * settings.local_K**2 + scaled**2
-        whole = np.sqrt(own**2 + late[1].own.to_numpy() ** 2 + beside)
-        alone = np.sqrt(local**2 + late[1].local.to_numpy() ** 2 + beside)
+        middle = np.nanmedian(level) if np.isfinite(level).any() else 0.0
+        whole = np.sqrt(own**2 + base.own.to_numpy() ** 2 + beside + (level / U_SHAPED) ** 2)
+        alone = np.sqrt(local**2 + base.local.to_numpy() ** 2 + beside + ((level - middle) / U_SHAPED) ** 2)
         shared = np.sqrt(np.maximum(whole**2 - alone**2, 0))
         common = float(np.nanmedian(shared)) if np.isfinite(shared).any() else np.nan
         if pair.repeats is not None:  # enough of them tell what ambient sensor and camera bring
@@ -123,20 +118,3 @@ def stands_out(
     return np.asarray(
         flags | (against & (difference * apart > 0) & (np.abs(difference) >= LEAST_SHARE * np.abs(apart)))
     )
-
-
-def _moved(values: xr.DataArray, place: Residual) -> xr.DataArray:
-    """Return a session's map, on the reference's grid, with what it shows at the reference's places."""
-    plain = np.asarray(values.to_numpy(), dtype=np.float32)
-    return values.copy(data=resample(plain, place.matrix, shape=(plain.shape[0], plain.shape[1])))
-
-
-def placement_px(place: Residual, settings: ComparisonSettings) -> float:
-    """Return the standard uncertainty of a place between the two maps: as set, and more where more was measured.
-
-    Never less: two recordings of one thing, aligned to 0.03 px, still differ at edges as if by some 0.4 px, for each
-    camera's pixels cut them elsewhere.
-    """
-    if place.state != "corrected":
-        return settings.placement_px
-    return max(place.uncertainty, settings.placement_px)

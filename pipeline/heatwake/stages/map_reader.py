@@ -7,6 +7,8 @@ import numpy as np
 import numpy.typing as npt
 import xarray as xr
 
+AT_HAND_BYTES: Final = 2**26  # of maps that are kept in memory while pages are made
+SHOWN: Final = ("temperature_rise", "temperature_uncertainty")
 _AT_ONCE: Final = 16  # maps at most: a stored block is unpacked whole, however few of its maps are asked for
 
 
@@ -21,6 +23,17 @@ def maps_at(maps: xr.DataArray, steps: Iterable[int]) -> Iterator[npt.NDArray[An
             group = []
         if step is not None:
             group.append(step)
+
+
+def at_hand(results: xr.Dataset, *, most: int = AT_HAND_BYTES) -> xr.Dataset:
+    """Return results whose maps that pages show are in memory, if they take no more than ``most`` bytes.
+
+    Who reads a few maps here and there then does not open the file each time.
+    """
+    known = [name for name in SHOWN if name in results]
+    if sum(results[name].nbytes for name in known) > most:
+        return results
+    return results.assign({name: results[name].variable.copy(data=results[name].to_numpy()) for name in known})
 
 
 def mean_map(maps: xr.DataArray, steps: Iterable[int]) -> npt.NDArray[np.float64]:

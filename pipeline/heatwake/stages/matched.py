@@ -1,6 +1,6 @@
 """Two sessions brought to one condition: the same time after the same event, the same power."""
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any, Final
 
 import numpy as np
@@ -10,6 +10,7 @@ import xarray as xr
 from heatwake.kernels.initial_slope import SlopeRatio, initial_slopes, slope_ratio
 from heatwake.kernels.noise_correlation import correlation_area
 from heatwake.kernels.rectangles import pixel_window
+from heatwake.stages.surface_view import SurfaceView, moved, on_grid_of
 from heatwake.stages.uncertainty import TemperatureSettings, rise_uncertainty
 
 Array = npt.NDArray[Any]
@@ -31,12 +32,37 @@ class Late:
         Standard uncertainty of what is the run's own, and of that without what all places share [K].
     noise_area : float
         Pixels that share one piece of noise; NaN where not told.
+    surface : SurfaceView
+        What the rise was made from.
     """
 
     rise: xr.DataArray
     own: xr.DataArray
     local: xr.DataArray
     noise_area: float
+    surface: SurfaceView
+
+    def laid_on(self, like: xr.DataArray, matrix: Array | None) -> "Late":
+        """Return it on another map's grid, and moved.
+
+        What moves is what the camera saw. Which emissivity it has is known by the place on the board: the edges of
+        parts are taken where the board's description has them in both sessions, so that what corners were clicked
+        beside them cancels too.
+
+        Parameters
+        ----------
+        like : DataArray (y, x)
+        matrix : (3, 3) array, optional
+            From cells (column, row, 1) of the other's grid to where on that grid the session shows the same place.
+        """
+        if matrix is None and on_grid_of(self.rise, like) is self.rise:
+            return self
+        there = self.surface.on_grid(like)
+        excess, own, local, left = (
+            moved(on_grid_of(one, like), matrix)
+            for one in (self.surface.excess(self.rise), self.own, self.local, self.surface.left)
+        )
+        return Late(there.rise(excess), own, local, self.noise_area, replace(there, left=left))
 
 
 def onset(session: xr.Dataset, *, event: str = "") -> float:
@@ -72,7 +98,7 @@ def late_rise(session: xr.Dataset, *, since: float, end: float, seconds: float, 
     own = _own(averaged, settings)
     local = (own**2 - _common(averaged, settings) ** 2).clip(min=0) ** 0.5
     few = chosen["temperature_rise"].isel(time=slice(-NOISE_MAPS, None)).to_numpy()
-    return Late(averaged["temperature_rise"], own, local, correlation_area(few))
+    return Late(averaged["temperature_rise"], own, local, correlation_area(few), SurfaceView.of(averaged))
 
 
 def _own(averaged: xr.Dataset, settings: TemperatureSettings) -> xr.DataArray:

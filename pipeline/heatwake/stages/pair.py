@@ -12,6 +12,7 @@ from heatwake.kernels.repeats import Repeatability, coverage_factor
 from heatwake.schema.settings import Settings
 from heatwake.stages.flow import FlowSettings
 from heatwake.stages.matched import has_event, onset, power_factor
+from heatwake.stages.regions import RegionsSettings
 from heatwake.stages.set_ups import FILM_FITTING, conditions
 from heatwake.stages.uncertainty import TemperatureSettings
 
@@ -37,7 +38,8 @@ class ComparisonSettings(Settings):
     false_discovery_rate: float = Field(default=0.01, gt=0, lt=1)  # of pixels
     region_false_discovery_rate: float = Field(default=0.05, gt=0, lt=1)
     least_cluster_px: int = Field(default=9, ge=1)  # and three times the pixels that share one piece of noise
-    placement_px: float = Field(default=0.5, ge=0)  # of a pixel between two sessions, at least; standard uncertainty
+    placement_px: float = Field(default=0.5, ge=0)  # of a pixel between sessions that nothing aligned; uncertainty
+    aligned_px: float = Field(default=0.05, ge=0)  # of a pixel between sessions aligned by their print, at least
     farthest_px: PositiveFloat = 4.0  # rms over the board; maps farther apart are not moved: no error of a click
     local_K: NonNegativeFloat = 0.05  # own to a place in one run: shading of the camera; measured on repeats
     compensate_power: bool = True  # where both powers are given, rises are brought to the reference's
@@ -47,6 +49,7 @@ class ComparisonSettings(Settings):
     least_difference_K: PositiveFloat = 1.0  # the smallest that matters: how many takes it needs is told
     experiment: ExperimentSettings = ExperimentSettings()  # set by the workflow's [experiment] table
     flow: FlowSettings = FlowSettings()  # set by the workflow's [flow] table
+    regions: RegionsSettings = RegionsSettings()  # set by the workflow's [regions] table
     uncertainty: TemperatureSettings = TemperatureSettings()  # set by the workflow's [temperature] table
 
 

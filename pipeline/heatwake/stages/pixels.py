@@ -181,5 +181,5 @@ STAGE: Final = Stage(
     apply=check_pixels,
     needs=("indicated_temperature",),
     makes=("pixel_fault", "pixels_repaired", "pixels_masked", "range_low", "range_high", "clipped_share"),
-    version=1,
+    version=2,
 )

@@ -1,6 +1,6 @@
 """What became of each region beside its rise: settling, footprint; and of each opening."""
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from typing import Any, Final
 
 import numpy as np
@@ -17,12 +17,11 @@ HALF_TURN: Final = 180.0  # [deg] an axis is the same after it
 UNCHANGED, CHANGED, UNDECIDED, IN_ONE = range(4)
 
 
-def ratio(session: xr.Dataset, base: xr.Dataset, *, factor: float) -> dict[str, Any]:
-    """Return the ratio of final rises: errors that both share in proportion cancel."""
-    here, there = (one["steady_rise"].to_numpy() for one in (session, base))
-    own = [one["steady_rise_own"].to_numpy() for one in (session, base)]
+def ratio(rise: Sequence[Array], own: Sequence[Array]) -> dict[str, Any]:
+    """Return the ratio of final rises, the session's first: errors that both share in proportion cancel."""
+    here, there = rise
     warm = (here > 0) & (there > 0)
-    values = np.where(warm, factor * here / np.where(warm, there, 1.0), np.nan)
+    values = np.where(warm, here / np.where(warm, there, 1.0), np.nan)
     spread = values * np.hypot(own[0] / np.where(warm, here, 1.0), own[1] / np.where(warm, there, 1.0))
     return {"steady_rise_ratio": ("region", values), "steady_rise_ratio_uncertainty": ("region", spread)}
 

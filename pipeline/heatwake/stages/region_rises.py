@@ -7,8 +7,9 @@ import numpy.typing as npt
 import xarray as xr
 
 from heatwake.kernels.repeats import coverage_factor
+from heatwake.stages.aligned import U_SHAPED, Aligned
 from heatwake.stages.map_differences import MapDifference, stands_out
-from heatwake.stages.matched import late_regions, region_window
+from heatwake.stages.matched import late_regions
 from heatwake.stages.pair import ComparisonSettings, Pair, reach, scaled_share
 from heatwake.stages.region_differences import ratio, settling_change
 
@@ -18,29 +19,33 @@ BOTH_SETTLED, SAME_ELAPSED, NOT_MATCHED = range(3)
 
 
 def region_rises(
-    pair: Pair, regions: xr.DataArray, maps: MapDifference, settings: ComparisonSettings
+    pair: Pair, regions: xr.DataArray, aligned: Aligned, *, maps: MapDifference, settings: ComparisonSettings
 ) -> dict[str, Any]:
     """Return the differences of final rises and of rises at the matched time, and which are more than noise.
 
-    Final values are judged where both sessions have settled, else the rises at one time after the event.
+    Final values are judged where both sessions have settled, else the rises at one time after the event. The session's
+    regions are measured where the reference has them.
     """
     here, there = (one.sel(region=regions) for one in (pair.session, pair.base))
-    rise = [pair.factor * here["steady_rise"].to_numpy(), there["steady_rise"].to_numpy()]
+    rise = [pair.factor * (here["steady_rise"].to_numpy() + aligned.region_change), there["steady_rise"].to_numpy()]
     matched = [
         late_regions(one, since=start, end=pair.end, seconds=settings.final_s)
         for one, start in zip((here, there), pair.onsets, strict=True)
     ]
-    matched[0] = pair.factor * matched[0]
-    beside = _beside(pair, there, rise, maps, settings)
+    matched[0] = pair.factor * (matched[0] + aligned.region_change)
+    level = pair.factor * aligned.region_level / U_SHAPED
+    beside = _beside(pair, rise, placement=aligned.region_placement(settings), settings=settings)
     fit, own, local = _own_terms(pair, here, there, maps)
-    own = local if pair.trusts_repeats else own  # repeats tell what ambient sensor and camera bring
-    steady, steady_freedom = pair.at_least(np.sqrt(own**2 + beside**2), rise[1])
-    at_time, time_freedom = pair.at_least(np.sqrt(np.maximum(own**2 - fit**2, 0) + beside**2), matched[1])
+    whole = (local, 0.0) if pair.trusts_repeats else (own, level)  # repeats tell what ambient sensor and camera bring
+    steady, steady_freedom = pair.at_least(np.sqrt(whole[0] ** 2 + beside**2 + whole[1] ** 2), rise[1])
+    settled_by_then = np.maximum(whole[0] ** 2 - fit**2, 0)
+    at_time, time_freedom = pair.at_least(np.sqrt(settled_by_then + beside**2 + whole[1] ** 2), matched[1])
     both = (here["is_steady"].to_numpy() == 1) & (there["is_steady"].to_numpy() == 1)
     settled = both & np.isfinite(rise[0] - rise[1])
     state = np.where(settled, BOTH_SETTLED, np.where(np.isfinite(matched[0] - matched[1]), SAME_ELAPSED, NOT_MATCHED))
     judged = np.where(settled, rise[0] - rise[1], matched[0] - matched[1])
-    alone = np.sqrt(np.where(settled, local**2, np.maximum(local**2 - fit**2, 0)) + beside**2)
+    level = level - pair.factor * aligned.middle_level / U_SHAPED
+    alone = np.sqrt(np.where(settled, local**2, np.maximum(local**2 - fit**2, 0)) + beside**2 + level**2)
     local, local_freedom = pair.at_least(alone, rise[1], constant=False)
     flags = stands_out(
         judged,
@@ -59,7 +64,7 @@ def region_rises(
         ),
         "match_state": ("region", state.astype(np.int8)),
         "region_significant": ("region", flags.astype(np.int8)),
-        **ratio(here, there, factor=pair.factor),
+        **ratio(rise, [pair.factor * here["steady_rise_own"].to_numpy(), there["steady_rise_own"].to_numpy()]),
         **settling_change(here, there),
     }
 
@@ -84,13 +89,8 @@ def _with_interval(name: str, values: Array, uncertainty: Array, *, freedom: Arr
     }
 
 
-def _beside(
-    pair: Pair, there: xr.Dataset, rise: list[Array], maps: MapDifference, settings: ComparisonSettings
-) -> Array:
+def _beside(pair: Pair, rise: list[Array], *, placement: Array, settings: ComparisonSettings) -> Array:
     """Return the standard uncertainty of each region's difference from place, shading, power and film [K]."""
-    placement = np.array(
-        [placement_spread(maps.rise, there, number, settings) for number in range(there.sizes["region"])]
-    )
     scaled = scaled_share(pair, settings) * np.fmax(np.abs(rise[0]), np.abs(rise[1]))
     return np.sqrt(placement**2 + 2 * settings.local_K**2 + np.nan_to_num(scaled) ** 2)
 
@@ -125,11 +125,3 @@ def _budget_lines(session: xr.Dataset, names: tuple[str, ...]) -> Array:
     table = session["budget_contribution"].transpose("region", "budget_quantity", "budget_input").to_numpy()
     chosen = [labels.index(name) for name in names if name in labels]
     return np.asarray(np.sqrt(np.nansum(table[:, quantity, chosen] ** 2, axis=-1)))
-
-
-def placement_spread(rise: Array, base: xr.Dataset, region: int, settings: ComparisonSettings) -> float:
-    """Change of a region's mean [K] as its rectangle moves by the uncertainty of its place."""
-    rows, columns = region_window(base, region)
-    slopes = [slope[rows, columns] for slope in np.gradient(rise)]
-    down, across = (float(np.nanmean(slope)) if np.isfinite(slope).any() else 0.0 for slope in slopes)
-    return float(settings.placement_px * np.hypot(down, across))

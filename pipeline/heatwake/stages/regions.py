@@ -73,7 +73,7 @@ def measure_regions(session: xr.Dataset, settings: RegionsSettings) -> xr.Datase
     final = final_map(session, seconds=settings.final_s)
     regions = find_regions(session, final, settings)
     windows = region_windows(regions, x=session["x"].to_numpy(), y=session["y"].to_numpy())
-    inner = _inner(session, regions, windows, settings)
+    inner = measured_windows(session, regions, windows, settings)
     series = _series(session, inner)
     for name in SERIES:
         regions[name] = (("region", "time"), series[name])
@@ -181,7 +181,7 @@ def _ambiguous(session: xr.Dataset, peaks: list[Place], parts: Parts) -> Array:
     return ambiguous
 
 
-def _inner(
+def measured_windows(
     session: xr.Dataset, regions: xr.Dataset, windows: list[tuple[slice, slice]], settings: RegionsSettings
 ) -> list[tuple[slice, slice]]:
     """Return the pixels of each region that are measured: those along its edge see its surroundings too.

@@ -4,6 +4,7 @@ import hashlib
 import json
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
+from types import MappingProxyType
 from typing import Any, Final
 
 import numpy as np
@@ -48,6 +49,11 @@ def set_ups(sessions: Mapping[str, xr.Dataset]) -> list[list[str]]:
         alone = {} if REPLICATE in stated else {"name": name}
         found.setdefault(json.dumps([factors(session), alone], sort_keys=True), []).append(name)
     return list(found.values())
+
+
+def repeated(sessions: Mapping[str, xr.Dataset]) -> list[str]:
+    """Return the names of sessions of which there is another take."""
+    return [name for group in set_ups(sessions) if len(group) > 1 for name in group]
 
 
 @dataclass(frozen=True)
@@ -127,7 +133,12 @@ def _rounded(value: float) -> float | None:
 
 
 def repeatability(
-    sessions: Mapping[str, xr.Dataset], base: xr.Dataset, *, compensate: bool, past: Sequence[Take] = ()
+    sessions: Mapping[str, xr.Dataset],
+    base: xr.Dataset,
+    *,
+    compensate: bool,
+    changes: Mapping[str, Array] = MappingProxyType({}),
+    past: Sequence[Take] = (),
 ) -> Repeatability | None:
     """Return how far takes of one set-up lie apart, pooled over set-ups and regions; None without repeats.
 
@@ -138,6 +149,8 @@ def repeatability(
         The reference: its regions count, at its power.
     compensate : bool
         Whether rises are brought to the reference's power.
+    changes : mapping of str to (region,) array
+        What is added to a session's rises before they are compared, as in the comparison itself [K].
     past : sequence of Take
         Takes of other sessions, from a record: those of a set-up that is here too are further takes of it.
     """
@@ -147,7 +160,7 @@ def repeatability(
     for key, group in groups.items():
         if not past and len(group) < 2:
             continue
-        rows[key] = [_rises(sessions[name], base, names, compensate) for name in group]
+        rows[key] = [_rises(sessions[name], base, names, compensate) + changes.get(name, 0.0) for name in group]
     power = float(base["power"]) if compensate and "power" in base else np.nan
     for take in past:
         known = take.rises(at_power=power)

@@ -61,12 +61,20 @@ FILM_KEPT: Final = (
 PAIR_KEPT: Final = (
     *("pair_transmittance", "pair_transmittance_uncertainty", "pair_trust", "pair_view_row", "pair_view_column"),
 )
+COLOUR_KEPT: Final = ("colour_distance", "reading_uncertainty")  # of colour video
 
 PRODUCTS: Final[tuple[Product, ...]] = (
     Product(
         "registration.nc",
         (registration.STAGE, offset_drift.STAGE),
-        (*pixels.STAGE.makes, *registration.STAGE.makes, *offset_drift.STAGE.makes, *FILM_KEPT, *PAIR_KEPT),
+        (
+            *pixels.STAGE.makes,
+            *registration.STAGE.makes,
+            *offset_drift.STAGE.makes,
+            *FILM_KEPT,
+            *PAIR_KEPT,
+            *COLOUR_KEPT,
+        ),
     ),
     Product(
         "rise.nc",
@@ -83,7 +91,7 @@ PRODUCTS: Final[tuple[Product, ...]] = (
             "emissivity",
             *("film_temperature", "film_temperature_uncertainty", "film_trust"),
             "emissivity_uncertainty",
-            *("pixel_size", "mark_residual", "mark_residual_length", "mark_residual_rms"),
+            *("edge_uncertainty", "pixel_size", "mark_residual", "mark_residual_length", "mark_residual_rms"),
             "power_on",
             "cold_ambient",
             "cold_radiance",

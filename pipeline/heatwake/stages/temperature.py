@@ -36,6 +36,8 @@ def measure_temperature(session: xr.Dataset, settings: TemperatureSettings) -> x
     """
     made = session.assign(_emissivity(session, settings))
     temperature, uncertainty, noise = _maps(made, settings)
+    if "edge_uncertainty" in made:
+        uncertainty = _with_edges(uncertainty, made)
     maps = {
         "temperature": temperature,
         "temperature_rise": temperature - made["ambient"].astype(np.float32),
@@ -45,6 +47,14 @@ def measure_temperature(session: xr.Dataset, settings: TemperatureSettings) -> x
     }
     # attributes live on through arithmetic: the rise would still be an air temperature
     return label(made.assign({name: values.drop_attrs(deep=False) for name, values in maps.items()}))
+
+
+def _with_edges(uncertainty: xr.DataArray, session: xr.Dataset) -> xr.DataArray:
+    """Add what edges bring to readings off a colour scale, which a surface shows by emissivity and film."""
+    passed = session["emissivity"] * session["transmittance"]
+    edges = (session["edge_uncertainty"] / passed).astype(np.float32)
+    whole: xr.DataArray = xr.apply_ufunc(np.hypot, uncertainty, edges, dask="allowed")
+    return whole.transpose("time", "y", "x")
 
 
 def _emissivity(session: xr.Dataset, settings: TemperatureSettings) -> dict[str, xr.DataArray]:
@@ -165,5 +175,5 @@ STAGE: Final = Stage(
         *("emissivity", "emissivity_uncertainty"),
         *("temperature", "temperature_rise", "temperature_uncertainty", "rise_noise", "valid"),
     ),
-    version=5,
+    version=6,
 )

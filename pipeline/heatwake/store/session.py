@@ -122,10 +122,10 @@ def _open(folder: Path, description: Session) -> OpenSession:
     _require_corners_near(description.board.corners_px, rows=recording.shape[1], columns=recording.shape[2])
     elapsed, clock = frame_times(frames, recording=recording, folder=folder)
     _require_unit(frames, recording)
-    scale_uncertainty = 0.0
+    off_scale: dict[str, Any] = {"scale_uncertainty": ((), 0.0)}
     if description.palette is not None:
         recording, span = on_scale(recording, description.palette, elapsed=elapsed, folder=folder)
-        scale_uncertainty = recording.scale_error * span
+        off_scale = _off_scale(recording, span)
     files = {"frames": list(recording.files)}
     calibration = open_calibration(frames, description.camera, folder=folder)
     if calibration is not None:
@@ -142,13 +142,23 @@ def _open(folder: Path, description: Session) -> OpenSession:
         _described(description, folder) | _lens(description, rows=recording.shape[1], columns=recording.shape[2])
     )
     require_plausible(dataset, shape=(recording.shape[1], recording.shape[2]), warn=False)
-    dataset["scale_uncertainty"] = ((), scale_uncertainty)
+    dataset = dataset.assign(off_scale)
     dataset["frame_ambient"] = ("frame", _ambient(description, elapsed, folder=folder, clock=clock))
     dataset = dataset.assign(_thermocouples(description, folder=folder, clock=clock))
     if description.film is not None and description.film.bare is not None:
         pair, pair_files = _pair(description.film, frames, folder=folder, like=recording, calibration=calibration)
         dataset, files = dataset.assign(pair), files | pair_files
     return OpenSession(folder.resolve().name, description, label(dataset), files | _other_files(description, folder))
+
+
+def _off_scale(recording: Recording, span: float) -> dict[str, Any]:
+    """Return how well readings off a colour scale of a span [K] are known, all together and place by place."""
+    made: dict[str, Any] = {"scale_uncertainty": ((), recording.scale_error * span)}
+    if recording.scale_errors is not None:
+        made["reading_uncertainty"] = (("row", "column"), (recording.scale_errors * span).astype(np.float32))
+    if recording.scale_distance is not None:
+        made["colour_distance"] = (("row", "column"), recording.scale_distance)
+    return made
 
 
 def _require_unit(frames: Frames, recording: Recording) -> None:

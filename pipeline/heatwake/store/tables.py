@@ -347,6 +347,17 @@ def read_response(path: Path) -> tuple[Floats, Floats]:
     return wavelengths, response
 
 
+def read_rows(path: Path) -> list[dict[str, Any]]:
+    """Return the rows of a table that `csv_text` wrote, empty cells as empty text; none where there is no table."""
+    if not path.is_file():
+        return []
+    try:
+        table = pd.read_csv(path, keep_default_na=False)
+    except pd.errors.EmptyDataError:
+        return []
+    return [{str(key): value for key, value in row.items()} for row in table.to_dict(orient="records")]
+
+
 def csv_text(rows: list[dict[str, Any]]) -> str:
     """Return rows as CSV text, numbers with six significant digits, NaN as an empty cell."""
     buffer = io.StringIO()

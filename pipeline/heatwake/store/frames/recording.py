@@ -54,6 +54,9 @@ class Recording:
         What the file itself says that a value is, ``degC`` or ``K``; empty where it does not say.
     scale_error : float
         Standard uncertainty of a value for having been read off a colour scale, as a share of the scale's span.
+    scale_errors, scale_distance : (rows, columns) array or None
+        The same place by place, larger at edges; and how far from the scale's colours those of the place are in the
+        mean (CIE L*a*b*).
     """
 
     shape: tuple[int, int, int]
@@ -64,6 +67,8 @@ class Recording:
     times: OwnTimes | None = None
     unit: str = ""
     scale_error: float = 0.0
+    scale_errors: Array | None = None
+    scale_distance: Array | None = None
 
     ndim = 3
 

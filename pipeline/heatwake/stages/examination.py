@@ -1,0 +1,78 @@
+"""A recording examined for what commonly goes wrong, before or while it is run: one look, many signs."""
+
+from collections.abc import Callable, Iterator
+from typing import Final
+
+import numpy as np
+import xarray as xr
+
+from heatwake.schema.findings import SEVERITIES, Examination, Finding
+from heatwake.stages import findings_of_camera, findings_of_film, findings_of_test
+from heatwake.stages.case import Case
+from heatwake.stages.look import Look, take_look
+
+VERSION: Final = 1  # raised whenever findings change
+LEAST_FRAMES: Final = 8
+SIGNS: Final[tuple[Callable[[Case], Iterator[Finding]], ...]] = (
+    findings_of_camera.clipping,
+    findings_of_camera.coarse_readings,
+    findings_of_camera.drawn_in,
+    findings_of_camera.blurred,
+    findings_of_camera.steps,
+    findings_of_camera.range_jumps,
+    findings_of_camera.drift,
+    findings_of_film.layers,
+    findings_of_film.creases,
+    findings_of_film.moving_and_jumping,
+    findings_of_test.small_parts,
+    findings_of_test.ambient_sensor,
+    findings_of_test.not_at_ambient,
+    findings_of_test.unsettled,
+)
+
+
+def examine(session: xr.Dataset, look: Look | None = None) -> Examination:
+    """Return what a session's recording and description show that is wrong or doubtful.
+
+    About a hundred frames are read, however long the recording is. Each sign is published or common practice; see its
+    kernel. What cannot be judged is told as well.
+
+    Parameters
+    ----------
+    session : Dataset
+        As read.
+    look : Look, optional
+        At the recording, where one was taken already.
+    """
+    if session.sizes["frame"] < LEAST_FRAMES:
+        return Examination((), (f"fewer than {LEAST_FRAMES} frames: the recording was not examined",))
+    seen = take_look(session) if look is None else look
+    if not np.isfinite(seen.pictures).any():
+        return Examination((), ("no reading in the frames looked at: the recording was not examined",))
+    case = Case(session, seen)
+    found: list[Finding] = []
+    for sign in SIGNS:
+        found.extend(sign(case))
+    found.extend(findings_of_film.cold_picture(case, found))
+    order = sorted(found, key=lambda one: (SEVERITIES.index(one.severity), -np.nan_to_num(one.effect_K, nan=1e3)))
+    return Examination(tuple(order), tuple(_untold(case)))
+
+
+def _untold(case: Case) -> Iterator[str]:
+    look = case.look
+    if case.corners is None:
+        yield (
+            "without corners_px: drift, sharpness, the camera's own reflection and the cold board's pattern were not "
+            "looked for"
+        )
+    elif not len(findings_of_camera.beside(case)[3]):
+        yield "nothing beside the board is in view: drift of the camera was not looked for"
+    if np.isnan(look.power_on):
+        yield "no power-on in the recording: whether it settles was not looked for"
+    elif not len(case.cold):
+        yield (
+            "no frames of the cold board: emissivity pattern and own reflection were not looked for; record ten "
+            "seconds before power-on"
+        )
+    if not np.isfinite(look.ambient).all():
+        yield "no ambient: whether its sensor is in the right place was not looked for"
