@@ -14,7 +14,7 @@ from heatwake.run.fingerprints import plain_json
 from heatwake.run.guard import Steps
 from heatwake.run.sessions import stored_session
 from heatwake.schema.workflow import Record, Workflow
-from heatwake.stages.set_ups import REPLICATE, UNIT, conditions, kind_of, telling
+from heatwake.stages.set_ups import REPLICATE, UNIT, conditions, described, kind_of, telling
 from heatwake.stages.takes import RegionTake, Take
 from heatwake.store import record as store
 from heatwake.store import results
@@ -128,12 +128,13 @@ def past_takes(
     """
     if record is None or file is None or not record.use or not file.exists():
         return []
-    kinds = [kind_of(session) for session in sessions.values()]
+    small = {name: described(session) for name, session in sessions.items()}  # each is opened once
+    kinds = [kind_of(session) for session in small.values()]
     wanted: dict[str, list[str]] = (
         {"kinds": [kind.mark for kind in kinds]} if record.pool == "kind" else {"benches": [one.bench for one in kinds]}
     )
     own = recordings(root, list(sessions))
-    return telling((take for take in store.takes(file, **wanted) if take.recording not in own), sessions)
+    return telling((take for take in store.takes(file, **wanted) if take.recording not in own), small)
 
 
 def past_determinants(past: Sequence[Take]) -> dict[str, Any]:

@@ -37,6 +37,11 @@ _SPREADS: Final = {
         "Take one again to measure it."
     ),
 }
+_OF: Final = {
+    "units": "good units",
+    "takes": "good units themselves, taken again,",
+    "budget": "good units themselves, taken again,",
+}
 _FORMULAS: Final = {
     "prediction": "prediction interval of a mean (Hahn and Meeker, Statistical Intervals, 4.7 and 4.8)",
     "tolerance": "tolerance interval by Howe (NIST/SEMATECH e-Handbook, 7.2.6.3)",
@@ -104,8 +109,8 @@ class JudgementView:
         said = [
             f"{count(len(told.parts), 'part')}, {outside}.",
             f"{count(told.takes, 'take')} of it against {count(told.good_takes, 'take')} of {listed(told.good_units)}; "
-            f"{_FORMULAS[settings.interval]}{sure}{degrees}; of units of the same kind "
-            f"{100 * settings.false_alarm_rate:g} in 100 have any part outside.",
+            f"{_FORMULAS[settings.interval]}{sure}{degrees}; of {_OF[told.spread_from]} "
+            f"at most {100 * settings.false_alarm_rate:g} in 100 have any part outside.",
             _SPREADS[told.spread_from],
         ]
         if told.left_out:

@@ -93,6 +93,11 @@ def kind_of(session: xr.Dataset) -> Kind:
     return Kind({"bench": _bench(session), "conditions": stated}, unit)
 
 
+def described(session: xr.Dataset) -> xr.Dataset:
+    """Return what a session's kind is told by, and no more."""
+    return session[[name for name in session.data_vars if session[name].ndim == 0 or str(name).startswith("part_")]]
+
+
 def _mark(content: Any) -> str:
     return hashlib.sha256(json.dumps(content, sort_keys=True).encode()).hexdigest()[:MARK]
 
