@@ -12,6 +12,7 @@ Mask = npt.NDArray[np.bool_]
 
 FINE: Final = 0.8  # [px] the sensor's own pattern is averaged over this
 COARSE_SHARE: Final = 1 / 32  # of the picture's width: structure coarser than this is no edge of a material
+HALO: Final = 0.4  # of the strongest patch: less may be its own surroundings against it
 LEAST_PATCH: Final = 5  # pixels
 CELLS: Final = 32  # across the picture, in which a round image is sought
 RADII: Final = (0.10, 0.14, 0.19, 0.25, 0.32)  # of the picture's width, to half height
@@ -60,7 +61,11 @@ def uneven_patches(picture: Array, inside: Mask, *, least: float) -> Patches:
     count, labels, statistics, centres = cv2.connectedComponentsWithStats(marked.astype(np.uint8), connectivity=8)
     large = [one for one in range(1, count) if statistics[one, cv2.CC_STAT_AREA] >= LEAST_PATCH]
     peaks = [_peak(departure[labels == one]) for one in large]
-    order = sorted(range(len(large)), key=lambda one: -abs(peaks[one]))
+    most = max((abs(one) for one in peaks), default=0.0)
+    order = [
+        one for one in range(len(large)) if abs(peaks[one]) >= HALO * most
+    ]  # what is beside one looks the other way
+    order.sort(key=lambda one: -abs(peaks[one]))
     return Patches(
         peaks[order[0]] if order else 0.0,
         np.array([centres[large[one]] for one in order]).reshape(-1, 2),

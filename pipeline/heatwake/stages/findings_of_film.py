@@ -205,7 +205,11 @@ def _film_finding(case: Case, one: Seen) -> Finding:
     look, cells = case.look, case.cells
     grid = cells.on_grid(one.sizes)
     row, column = np.unravel_index(np.nanargmax(np.abs(grid)), grid.shape)
-    place = ((column + 0.5) * cells.side - 0.5, (row + 0.5) * cells.side - 0.5)
+    if one.kind != "film bulge":
+        rows, columns = np.nonzero(np.nan_to_num(grid))
+        place = ((columns.mean() + 0.5) * cells.side - 0.5, (rows.mean() + 0.5) * cells.side - 0.5)
+    else:
+        place = ((column + 0.5) * cells.side - 0.5, (row + 0.5) * cells.side - 0.5)
     size, when = float(grid[row, column]), float(look.elapsed[one.look])
     if one.kind == "film bulge":
         smooth, _ = _smooth(case, one.sizes)
