@@ -12,6 +12,7 @@ Mask = npt.NDArray[np.bool_]
 
 FINE: Final = 0.8  # [px] the sensor's own pattern is averaged over this
 COARSE_SHARE: Final = 1 / 32  # of the picture's width: structure coarser than this is no edge of a material
+OFF: Final = 0.5  # of the least departure, that a patch must also have from the whole board's middle
 LEAST_PATCH: Final = 5  # pixels
 CELLS: Final = 32  # across the picture, in which a round image is sought
 RADII: Final = (0.10, 0.14, 0.19, 0.25, 0.32)  # of the picture's width, to half height
@@ -54,9 +55,12 @@ def uneven_patches(picture: Array, inside: Mask, *, least: float) -> Patches:
     """
     known = inside & np.isfinite(picture)
     coarse = max(3.0, COARSE_SHARE * picture.shape[1])
-    departure = _mean_within(picture, known, FINE) - _mean_within(picture, known, coarse)
-    departure = np.where(known, departure, 0.0)
-    marked = np.abs(departure) > least
+    fine = _mean_within(picture, known, FINE)
+    departure = np.where(known, fine - _mean_within(picture, known, coarse), 0.0)
+    off = fine - (
+        np.median(fine[known]) if known.any() else 0.0
+    )  # what is beside a patch departs from it, not from this
+    marked = (np.abs(departure) > least) & (off * np.sign(departure) > OFF * least)
     count, labels, statistics, centres = cv2.connectedComponentsWithStats(marked.astype(np.uint8), connectivity=8)
     large = [one for one in range(1, count) if statistics[one, cv2.CC_STAT_AREA] >= LEAST_PATCH]
     peaks = [_peak(departure[labels == one]) for one in large]

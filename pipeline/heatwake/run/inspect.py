@@ -298,8 +298,9 @@ def _map_pixels(dataset: xr.Dataset) -> float:
 
 def _doubts(found: Inspection, dataset: xr.Dataset, description: Session, *, folder: Path) -> list[str]:
     """Return what should be looked at before a run."""
-    sentences = [*_doubts_of_values(found), *_doubts_of_times(found, dataset), *_doubts_of_film(description)]
-    sentences += _doubts_of_parts(found, dataset)
+    told = {one.kind for one in found.findings}
+    sentences = [*_doubts_of_values(found, told), *_doubts_of_times(found, dataset), *_doubts_of_film(description)]
+    sentences += _doubts_of_parts(found, dataset, told)
     if description.ambient is None:
         sentences.append("no [ambient]: the air's temperature is taken from the cold board, as good as the camera is")
     view: BoardView | None = board_view(dataset)
@@ -316,7 +317,7 @@ def _doubts(found: Inspection, dataset: xr.Dataset, description: Session, *, fol
     return sentences
 
 
-def _doubts_of_values(found: Inspection) -> Iterator[str]:
+def _doubts_of_values(found: Inspection, told: set[str]) -> Iterator[str]:
     if not np.isfinite(found.lowest):
         yield "no reading in any frame that was looked at: check frames.masked, unit, scale and offset"
         return
@@ -325,7 +326,7 @@ def _doubts_of_values(found: Inspection) -> Iterator[str]:
     if found.lowest < COLDEST or found.highest > HOTTEST:
         seen = f"{found.lowest:.0f} to {found.highest:.0f} °C"
         yield f"readings from {seen}, outside {COLDEST:.0f} to {HOTTEST:.0f}: check frames.unit, scale and offset"
-    if found.saturated_share > 0 and found.lowest < found.highest:
+    if found.saturated_share > 0 and found.lowest < found.highest and "clipping" not in told:
         yield f"up to {found.saturated_share:.1%} of a frame reads one end of the range: these are bounds, no readings"
     if found.frozen_share > FROZEN:
         yield f"about {found.frozen_share:.0%} of the frames repeat the one before: they will be left out"
@@ -356,9 +357,9 @@ def _doubts_of_film(description: Session) -> Iterator[str]:
         yield f"a [film] is given though {off[0]!r} says otherwise"
 
 
-def _doubts_of_parts(found: Inspection, dataset: xr.Dataset) -> Iterator[str]:
+def _doubts_of_parts(found: Inspection, dataset: xr.Dataset, told: set[str]) -> Iterator[str]:
     small = [one for one in found.parts if min(one.across_x, one.across_y) < SMALL_PX]
-    if small:
+    if small and "part too small" not in told:
         names = ", ".join(f"{one.name} ({min(one.across_x, one.across_y):.1f} px)" for one in small[:5])
         yield f"{len(small)} parts less than {SMALL_PX:g} px across read too cold: {names}"
     if "part_off" in dataset:

@@ -34,7 +34,6 @@ HIDES: Final[dict[str, tuple[str, ...]]] = {  # what a fault looks like as well,
     "moving reflection": ("range jump", "offset steps", "unsettled end", "film touches a part", "film bulge"),
     "range jump": ("offset steps", "offset drift", "unsettled end", "film touches a part", "film bulge"),
     "clipping": ("unsettled end", "film crease"),
-    "film bulge": ("offset drift",),
 }
 
 

@@ -21,6 +21,7 @@ DRAWN_SHARE: Final = 0.02  # of the pixels beside an edge that no lens makes; so
 DRAWN_K: Final = 0.45
 SOFT_PX: Final = 1.5  # standard deviation of the spot; good lenses have 0.5 to 0.9
 LEAST_EDGE_K: Final = 2.0
+NOT_RESOLVED_PX: Final = 4.0  # across a part; below it readings are far too low (Budzier and Gerlach, 2021)
 SIGMAS_IN_WIDTH: Final = 2.355  # full width at half maximum of a normal distribution
 DRIFT_K: Final = 0.35
 CLEAR: Final = 3.0  # standard uncertainties
@@ -110,6 +111,7 @@ def blurred(case: Case) -> Iterator[Finding]:
     if not spread > SOFT_PX:
         return
     sizes = [(name, _smaller_side(corners)) for name, corners in case.part_corners()]
+    sizes = [one for one in sizes if one[1] >= NOT_RESOLVED_PX]
     name, size = min(sizes, key=lambda one: one[1]) if sizes else ("a part of ten pixels", 10.0)
     loss = 1 - share_of_part([0.0], half_width=size / 2, spot=SIGMAS_IN_WIDTH * spread)
     corners = case.corners_on(int(case.look.late[-1]))

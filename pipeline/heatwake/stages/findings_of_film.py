@@ -31,6 +31,7 @@ AT_ONCE: Final = 0.5  # of a jump, within two looks
 DOME_K: Final = 0.25  # across the board
 DOME_SHARE: Final = 0.75  # of a jump's pattern that is a smooth dome
 CONTRAST_SHARE: Final = 0.9  # of it that goes with the contrast: another measuring range
+ORDER: Final = 4  # of a polynomial that is smooth over the board
 MOST_JUMPS: Final = 3
 LEAST_GAIN: Final = 0.05  # of what heat leaves over, that a jump must explain
 LOUD_K: Final = 0.36
@@ -151,9 +152,9 @@ def _slope(size: Array, once: Array) -> float:
 
 
 def _smooth(case: Case, size: Array) -> tuple[Array, float]:
-    """Return the paraboloid through a pattern over the board, and the share of its variance that this explains."""
+    """Return the polynomial of fourth order through a pattern over the board, and the share of variance it explains."""
     row, column = (one / max(float(np.max(one)), 1.0) * 2 - 1 for one in np.nonzero(case.cells.mask))
-    base = np.stack([np.ones_like(row), row, column, row**2, column**2, row * column], axis=1)
+    base = np.stack([row**i * column**j for i in range(ORDER + 1) for j in range(ORDER + 1 - i)], axis=1)
     fit = base @ np.linalg.lstsq(base, size, rcond=None)[0]
     total = float(((size - size.mean()) ** 2).sum())
     return fit, 1 - float(((size - fit) ** 2).sum()) / max(total, 1e-9)
@@ -205,7 +206,11 @@ def _film_finding(case: Case, one: Seen) -> Finding:
     look, cells = case.look, case.cells
     grid = cells.on_grid(one.sizes)
     row, column = np.unravel_index(np.nanargmax(np.abs(grid)), grid.shape)
-    place = ((column + 0.5) * cells.side - 0.5, (row + 0.5) * cells.side - 0.5)
+    if one.kind != "film bulge":
+        rows, columns = np.nonzero(np.nan_to_num(grid))
+        place = ((columns.mean() + 0.5) * cells.side - 0.5, (rows.mean() + 0.5) * cells.side - 0.5)
+    else:
+        place = ((column + 0.5) * cells.side - 0.5, (row + 0.5) * cells.side - 0.5)
     size, when = float(grid[row, column]), float(look.elapsed[one.look])
     if one.kind == "film bulge":
         smooth, _ = _smooth(case, one.sizes)

@@ -11,11 +11,10 @@ from heatwake.kernels.spot_size import share_of_part
 from heatwake.kernels.transient import fit_settling
 from heatwake.schema.findings import KINDS, Course, Finding, Scene
 from heatwake.stages.case import Case
-from heatwake.stages.findings_of_camera import LOG_SHARE, beside, outline_spread, severity
+from heatwake.stages.findings_of_camera import LOG_SHARE, NOT_RESOLVED_PX, beside, outline_spread, severity
 
 Array = npt.NDArray[Any]
 
-NOT_RESOLVED_PX: Final = 4.0  # across a part; below it readings are far too low (Budzier and Gerlach, 2021)
 USUAL_SPOT_PX: Final = 2.0  # full width at half maximum
 SIGMAS_IN_WIDTH: Final = 2.355
 LOG_K: Final = 0.4  # by which the log moves away from what lies beside the board
