@@ -6,7 +6,7 @@ import sys
 from collections.abc import Generator, Mapping
 from contextlib import closing
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated, Any
+from typing import TYPE_CHECKING, Annotated, Any, Final
 
 import numpy as np
 import typer
@@ -25,6 +25,7 @@ from rich.progress import (
 )
 from rich.table import Table
 from rich.text import Text
+from typer.core import TyperGroup
 
 from heatwake import __version__
 from heatwake.commands.inspect import inspect
@@ -42,7 +43,23 @@ if TYPE_CHECKING:
     from heatwake.run.watch import Event as WatchEvent
     from heatwake.run.watch import Waiting
 
+ORDER: Final = (
+    *("plan", "new-session", "corners", "inspect", "run", "explain", "watch"),
+    *("next", "record", "validate", "surfaces"),
+)
+
+
+class _InOrder(TyperGroup):
+    """Commands in the order in which a test needs them."""
+
+    def list_commands(self, ctx: Any) -> list[str]:
+        """Return the names of the commands, those of no fixed place last."""
+        names = super().list_commands(ctx)
+        return sorted(names, key=lambda name: ORDER.index(name) if name in ORDER else len(ORDER))
+
+
 app = typer.Typer(
+    cls=_InOrder,
     add_completion=True,
     no_args_is_help=True,
     pretty_exceptions_enable=False,
@@ -70,9 +87,14 @@ def _root(
         raise typer.Exit
 
 
-@app.command(epilog="Example: heatwake run workflows/fan_direction.toml")
+@app.command(
+    epilog="Example: heatwake run workflows/fan_direction.toml",
+    short_help="Run a workflow's sessions and compare them.",
+)
 def run(
-    workflow: Annotated[Path, typer.Argument(help="Workflow file (TOML): sessions, settings, reference, results.")],
+    workflow: Annotated[
+        Path, typer.Argument(metavar="WORKFLOW", help="Workflow file (TOML): sessions, settings, reference, results.")
+    ],
     *,
     quiet: Annotated[bool, typer.Option("--quiet", "-q", help="No progress and no tables; errors only.")] = False,
     as_json: Annotated[
@@ -270,7 +292,10 @@ def _comparison_lines(comparison: xr.Dataset) -> list[str]:
     return comparison_lines(comparison)
 
 
-@app.command(epilog='Example: emissivity = "anodised aluminium" in session.toml, or in the column emissivity of parts')
+@app.command(
+    epilog='Example: heatwake surfaces, then emissivity = "anodised aluminium" in session.toml or in the parts file',
+    short_help="List surfaces whose name may stand for an emissivity.",
+)
 def surfaces(*, as_json: AsJson = False) -> None:
     """List common surfaces whose name may stand for an emissivity, with its spread and who says so.
 
@@ -292,9 +317,14 @@ def surfaces(*, as_json: AsJson = False) -> None:
     Console(width=None if sys.stdout.isatty() else 220).print(table)
 
 
-@app.command(epilog="Example: heatwake corners sample_frames/fan_in --output corners.png")
+@app.command(
+    epilog="Example: heatwake corners sample_frames/fan_in --output corners.png",
+    short_help="Propose the board's corners in a session.",
+)
 def corners(
-    session: Annotated[Path, typer.Argument(help="Session folder; its session.toml needs no [board] corners yet.")],
+    session: Annotated[
+        Path, typer.Argument(metavar="SESSION", help="Session folder; its session.toml needs no [board] corners yet.")
+    ],
     *,
     output: Annotated[
         Path | None,
@@ -331,10 +361,15 @@ def corners(
     typer.echo(found.line)
 
 
-@app.command(epilog="Example: heatwake watch /data/incoming workflows/fan_direction.toml")
+@app.command(
+    epilog="Example: heatwake watch /data/incoming workflows/fan_direction.toml",
+    short_help="Do each session that appears in a folder.",
+)
 def watch(
-    folder: Annotated[Path, typer.Argument(help="Where session folders appear.")],
-    workflow: Annotated[Path, typer.Argument(help="Workflow file (TOML): settings, and where results go.")],
+    folder: Annotated[Path, typer.Argument(metavar="FOLDER", help="Where session folders appear.")],
+    workflow: Annotated[
+        Path, typer.Argument(metavar="WORKFLOW", help="Workflow file (TOML): settings, and where results go.")
+    ],
     *,
     settle: Annotated[
         float, typer.Option("--settle", help="A folder is complete when nothing in it has changed for so many seconds.")
@@ -399,9 +434,11 @@ def _waiting_line(waiting: "Waiting") -> str:
     return f"waiting: {waiting.reason}" if waiting.reason else f"no more to do: {counts}"
 
 
-@app.command(epilog="Example: heatwake explain workflows/fan_direction.toml")
+@app.command(
+    epilog="Example: heatwake explain workflows/fan_direction.toml", short_help="Say what a run would make, and why."
+)
 def explain(
-    workflow: Annotated[Path, typer.Argument(help="Workflow file (TOML), as for heatwake run.")],
+    workflow: Annotated[Path, typer.Argument(metavar="WORKFLOW", help="Workflow file (TOML), as for heatwake run.")],
     *,
     no_pages: Annotated[
         bool, typer.Option("--no-pages", help="As for heatwake run: data sets and tables only.")
@@ -446,9 +483,25 @@ def _explanation(explained: "Explained") -> list[str]:
     return [head, *(f"  {file:<16}  {'; '.join(found) or 'up to date'}" for file, found in reasons.items())]
 
 
-app.command(epilog="Example: heatwake inspect sample_frames/fan_out --output frames.png")(inspect)
-app.command("new-session", epilog="Example: heatwake new-session /data/charger/frames.tif")(new_session)
-app.command("next", epilog="Example: heatwake next results/fan_direction")(next_recordings)
-app.command("plan", epilog="Example: heatwake plan workflows/plan_charger.toml --output results/plan_charger")(plan)
-app.add_typer(record, name="record")
-app.command(epilog="Example: heatwake validate workflows/validation/validation.toml --output validation.html")(validate)
+app.command(
+    epilog="Example: heatwake inspect sample_frames/fan_out --output frames.png",
+    short_help="Check a session without running it.",
+)(inspect)
+app.command(
+    "new-session",
+    epilog="Example: heatwake new-session /data/charger/frames.tif",
+    short_help="Write a session.toml to fill in.",
+)(new_session)
+app.command(
+    "next", epilog="Example: heatwake next results/fan_direction", short_help="Say what to record next after a run."
+)(next_recordings)
+app.command(
+    "plan",
+    epilog="Example: heatwake plan workflows/plan_charger.toml --output results/plan_charger",
+    short_help="Plan a test: set-up sheet, session folders, rehearsal.",
+)(plan)
+app.add_typer(record, name="record", short_help="The laboratory's repeatability record.")
+app.command(
+    epilog="Example: heatwake validate workflows/validation/validation.toml --output validation.html",
+    short_help="Set the method against other evidence.",
+)(validate)

@@ -6,6 +6,8 @@ what remains is finding places on the palette.
 """
 
 import argparse
+import json
+import shutil
 import sys
 import tempfile
 import time
@@ -69,6 +71,41 @@ def of_netcdf(path: Path, count: int) -> None:
             variable[block]
 
 
+def of_hdf5(path: Path, count: int) -> None:
+    """Read blocks of a data set by h5py where it is installed, else by netCDF4, which is what ours stands on."""
+    try:
+        import h5py
+    except ImportError:
+        of_netcdf(path, count)
+        return
+    with h5py.File(path) as file:
+        for block in blocks(count):
+            file["T"][block]
+
+
+def of_zarr(path: Path, count: int) -> None:
+    """Read and unpack pieces of a frame each, and put them where they belong: what any reader has to do."""
+    for block in blocks(count):
+        frames = np.empty((block.stop - block.start, *SHAPE), dtype="<u2")
+        for frame, number in zip(frames, range(block.start, block.stop), strict=True):
+            content = imagecodecs.zstd_decode((path / f"T/c/{number}/0/0").read_bytes())
+            frame[...] = np.frombuffer(content, dtype="<u2").reshape(SHAPE)
+
+
+def write_zarr(folder: Path, stack: np.ndarray) -> None:
+    """Write a Zarr group (version 3) with one array in pieces of a frame, packed with zstd."""
+    codecs = [{"name": "bytes", "configuration": {"endian": "little"}}, {"name": "zstd", "configuration": {"level": 0}}]
+    array = {"zarr_format": 3, "node_type": "array", "shape": stack.shape, "data_type": "uint16", "codecs": codecs}
+    array |= {"chunk_grid": {"name": "regular", "configuration": {"chunk_shape": [1, *SHAPE]}}, "fill_value": 0}
+    array |= {"chunk_key_encoding": {"name": "default", "configuration": {"separator": "/"}}, "attributes": {}}
+    for number, frame in enumerate(stack):
+        piece = folder / f"T/c/{number}/0/0"
+        piece.parent.mkdir(parents=True)
+        piece.write_bytes(imagecodecs.zstd_encode(frame.tobytes()))
+    (folder / "T/zarr.json").write_text(json.dumps(array))
+    (folder / "zarr.json").write_text(json.dumps({"zarr_format": 3, "node_type": "group", "attributes": {}}))
+
+
 def of_video(kind: str) -> Callable[[Path, int], None]:
     """Return a function that decodes a video to arrays of a kind."""
 
@@ -96,12 +133,17 @@ def make(folder: Path, count: int) -> dict[str, tuple[Path, Callable[[Path, int]
     stack = frames_of(count)
     tifffile.imwrite(folder / "plain.tif", stack, photometric="minisblack")
     tifffile.imwrite(folder / "zlib.tif", stack, photometric="minisblack", compression="zlib")
+    tifffile.imwrite(folder / "big.tif", stack, photometric="minisblack", compression="zlib", bigtiff=True)
+    floats = stack[: count // 2].astype(np.float32) / 100 - 100
+    tifffile.imwrite(folder / "float.tif", floats, photometric="minisblack", bigtiff=True)
     np.save(folder / "a.npy", stack)
     np.savez_compressed(folder / "a.npz", T=stack)
     with netCDF4.Dataset(folder / "a.nc", "w") as file:
         for name, size in zip("tyx", stack.shape, strict=True):
             file.createDimension(name, size)
         file.createVariable("T", "u2", ("t", "y", "x"), zlib=True, complevel=1, chunksizes=(1, *SHAPE))[:] = stack
+    shutil.copy(folder / "a.nc", folder / "a.h5")  # NetCDF 4 is HDF5
+    write_zarr(folder / "a.zarr", stack)
     (folder / "png").mkdir()
     (folder / "csv").mkdir()
     for number, frame in enumerate(stack):
@@ -115,9 +157,13 @@ def make(folder: Path, count: int) -> dict[str, tuple[Path, Callable[[Path, int]
     return {
         "TIFF": (folder / "plain.tif", of_tiff, {}),
         "TIFF, zlib": (folder / "zlib.tif", of_tiff, {}),
+        "BigTIFF, zlib": (folder / "big.tif", of_tiff, {}),
+        "BigTIFF, float32": (folder / "float.tif", of_tiff, {}),
         "npy": (folder / "a.npy", of_npy, {}),
         "npz, packed": (folder / "a.npz", of_npz, {}),
         "NetCDF, zlib": (folder / "a.nc", of_netcdf, {}),
+        "HDF5, zlib": (folder / "a.h5", of_hdf5, {"variable": "T"}),
+        "Zarr, zstd": (folder / "a.zarr", of_zarr, {"variable": "T"}),
         "PNG": (folder / "png", of_files(lambda path: imagecodecs.png_decode(path.read_bytes())), {}),
         "CSV": (folder / "csv", of_files(lambda path: pd.read_csv(path, header=None, dtype=np.float32).to_numpy()), {}),
         "FFV1, grey": (folder / "grey.mkv", of_video("gray16le"), {}),
@@ -160,7 +206,7 @@ def compare(kind: str, path: Path, library: Callable[[Path, int], None], *, more
 
     taken = [(seconds(ours), seconds(lambda: library(path, count))) for _ in range(turns)]
     mine, theirs = np.median(taken, axis=0)
-    line = f"{kind:14} ours {1e3 * mine / count:7.3f} ms a frame, library {1e3 * theirs / count:7.3f}"
+    line = f"{kind:16} ours {1e3 * mine / count:7.3f} ms a frame, library {1e3 * theirs / count:7.3f}"
     return f"{line}, ratio {mine / theirs:5.2f}; opening {seconds(opened):6.3f} s"
 
 

@@ -11,7 +11,7 @@ from heatwake.commands.terminal import errors_in_one_line
 
 
 def inspect(
-    session: Annotated[Path, typer.Argument(help="Session folder.")],
+    session: Annotated[Path, typer.Argument(metavar="SESSION", help="Session folder.")],
     *,
     output: Annotated[
         Path | None, typer.Option("--output", "-o", help="Contact sheet (PNG). By default SESSION-frames.png, here.")

@@ -10,7 +10,7 @@ from heatwake.commands.terminal import errors_in_one_line
 
 
 def new_session(
-    frames: Annotated[Path, typer.Argument(help="A recording: a file, or a folder of frames.")],
+    frames: Annotated[Path, typer.Argument(metavar="FRAMES", help="A recording: a file, or a folder of frames.")],
     *,
     output: Annotated[
         Path | None, typer.Option("--output", "-o", help="Session file. By default session.toml beside the frames.")
