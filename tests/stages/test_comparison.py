@@ -127,6 +127,19 @@ def test_a_film_laid_on_anew_counts_half_a_kelvin_a_run_at_fifty():
     assert float(added) == pytest.approx(np.sqrt(2) * 0.46 * 0.97 * 45 / 50, rel=0.02)
 
 
+def test_enough_takes_with_the_film_laid_on_anew_replace_what_is_assumed_of_it():
+    rng = np.random.default_rng(22)
+    stated = [{"fan": fan, "replicate": take, "film_fitting": f"{fan}{take}"} for fan in "ab" for take in range(1, 4)]
+    takes = {f"{one['fan']}{one['replicate']}": session(rng, conditions=one, film_error=0.002) for one in stated}
+    made = compare(takes, "a1", settings=SETTINGS)["steady_rise_difference_uncertainty"]
+    assumed = np.sqrt(2) * SETTINGS.refit_share * 45 * 0.97
+    # four degrees of freedom of 0.2 % on 44 K, where 0.9 % is assumed
+    assert float(made.sel(session="b1", region="Q2")) < 0.7 * assumed
+    few = {name: takes[name] for name in ("a1", "a2", "b1")}
+    made = compare(few, "a1", settings=SETTINGS)["steady_rise_difference_uncertainty"]
+    assert float(made.sel(session="b1", region="Q2")) > assumed
+
+
 def test_openings_whose_role_changed_are_named():
     names = np.array(["fan", "left", "top"], dtype=object)
     flows = [

@@ -29,11 +29,14 @@ class Repeatability:
         What they differ by in proportion to the rise: film laid on anew, power.
     freedom : float
         Degrees of freedom: takes less set-ups. Regions of one take err together and add none.
+    refitted : bool
+        Whether the film was laid on anew for every one of these takes, so that the share holds what that brings.
     """
 
     constant: float
     share: float
     freedom: float
+    refitted: bool = False
 
     def spread(self, rise: Array | float) -> Array:
         """Return the standard deviation of one take at a rise [K]."""

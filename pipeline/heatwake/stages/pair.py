@@ -69,6 +69,11 @@ class Pair:
         """Whether repeats are enough to stand for what is assumed of ambient sensor and camera."""
         return self.repeats is not None and self.repeats.freedom >= TRUSTED_FREEDOM
 
+    @property
+    def tells_refits(self) -> bool:
+        """Whether repeats are enough to stand for what is assumed of a film that is laid on anew."""
+        return self.trusts_repeats and self.repeats is not None and self.repeats.refitted
+
     def at_least(self, uncertainty: Array, rise: Array, *, constant: bool = True) -> tuple[Array, Array]:
         """Return the uncertainties of differences, but no less than repeats differ by, and their degrees of freedom.
 
@@ -98,11 +103,12 @@ def pair_of(session: xr.Dataset, base: xr.Dataset, settings: ComparisonSettings,
 def scaled_share(pair: Pair, settings: ComparisonSettings) -> float:
     """Return what of a difference goes with the rise, as a share: power, film laid on anew or measured anew.
 
-    A film's transmittance that both runs take from one measurement drops out.
+    A film's transmittance that both runs take from one measurement drops out. What takes with the film laid on anew
+    differ by replaces what is assumed of it.
     """
     terms = [np.sqrt(2) * settings.power_share]
     fitting = [conditions(one).get(FILM_FITTING) for one in (pair.session, pair.base)]
-    if fitting[0] != fitting[1]:
+    if fitting[0] != fitting[1] and not pair.tells_refits:
         terms.append(np.sqrt(2) * settings.refit_share)
     if all("transmittance" in one for one in (pair.session, pair.base)):
         values = [float(one["transmittance"]) for one in (pair.session, pair.base)]

@@ -3,7 +3,7 @@
 import hashlib
 import json
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from types import MappingProxyType
 from typing import Any, Final
 
@@ -166,7 +166,15 @@ def repeatability(
         known = take.rises(at_power=power)
         row = np.array([known.get(name, np.nan) for name in names])
         rows.setdefault(set_up_key(take), []).append(row)
-    return pooled_repeatability([np.stack(takes) for takes in rows.values() if len(takes) > 1])
+    found = pooled_repeatability([np.stack(takes) for takes in rows.values() if len(takes) > 1])
+    return found if found is None or past else replace(found, refitted=_are_refitted(sessions))
+
+
+def _are_refitted(sessions: Mapping[str, xr.Dataset]) -> bool:
+    """Tell whether all takes of each set-up that was repeated have, as their files say, a film laid on anew."""
+    groups = [group for group in set_ups(sessions) if len(group) > 1]
+    fittings = [[conditions(sessions[name]).get(FILM_FITTING) for name in group] for group in groups]
+    return all(None not in one and len(set(map(str, one))) == len(one) for one in fittings)
 
 
 def set_up_key(take: Take) -> str:
