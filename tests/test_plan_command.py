@@ -112,8 +112,7 @@ def test_names_on_the_sheet_are_text_and_nothing_is_fetched(tmp_path):
     page = (tmp_path / "out" / "plan.html").read_text()
     assert "<img" not in page
     assert "&lt;img src=x" in page
-    assert page.count("<script>") == 1  # our own, that sorts tables, let through by its digest alone
-    assert "script-src &#39;sha256-" in page
+    assert page.count("<script>") == page.count("sha256-") > 0  # our own, let through by their digests alone
     assert not [word for word in ("http://", "https://", "//cdn") if word in page.replace("http://www.w3.org", "")]
     description, dataset = open_description(tmp_path / "out" / evil.test.runs.runs[0].name)
     assert description.openings[0].name == dataset["part"].to_numpy()[0] == EVIL
