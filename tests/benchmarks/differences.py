@@ -3,7 +3,8 @@
 One simulated charger is recorded many times anew: other noise, shake, aim of the camera, clicks on the corners, level
 of the camera, shutter events, an ambient sensor 0.1 K off (standard deviation); the film is left as it is. Pairs of
 takes of one set-up must flag nothing; pairs with one part 0.5 K warmer must flag it. ``--takes`` of either,
-``--pairs`` drawn among them, ``--folder`` to keep what was recorded.
+``--pairs`` drawn among them, ``--folder`` to keep what was recorded and analysed. A camera's level may be wrong in
+degrees or in radiance (``--level``): the comparison does not know which, so try both.
 """
 
 import argparse
@@ -75,7 +76,9 @@ def record_take(folder: Path, scene: Scene, truth: xr.Dataset, *, seed: int, kin
     write_parts(folder / "parts.csv", scene)
 
 
-def analysed(folder: Path, *, takes: int, first: int = 0) -> tuple[dict[str, xr.Dataset], dict[str, xr.Dataset]]:
+def analysed(
+    folder: Path, *, takes: int, first: int = 0, kind: str = "offset"
+) -> tuple[dict[str, xr.Dataset], dict[str, xr.Dataset]]:
     """Return the results of takes of the set-up as it is and with the change."""
     plain = charger(cell=2.0)
     scenes = {"plain": plain, "changed": changed(plain, by=CHANGE)}
@@ -84,7 +87,7 @@ def analysed(folder: Path, *, takes: int, first: int = 0) -> tuple[dict[str, xr.
         for number in range(takes):
             place = folder / f"{name}_{number:03d}"
             if not (place / "session.toml").exists():
-                record_take(place, scene, truth, seed=1000 * offset + first + number)
+                record_take(place, scene, truth, seed=1000 * offset + first + number, kind=kind)
     workflow = folder / "workflow.toml"
     workflow.write_text('title = "Differences"\nsessions = ["plain_*", "changed_*"]\nresults = "results"\n')
     *_, last = run_workflow(workflow, pages=False, workers=0)
@@ -133,10 +136,11 @@ def main() -> None:
     parser.add_argument("--pairs", type=int, default=60)
     parser.add_argument("--first", type=int, default=0, help="seed of the first take: below 1000")
     parser.add_argument("--seed", type=int, default=1, help="of the pairs drawn")
+    parser.add_argument("--level", choices=("offset", "warmth"), default="offset", help="wrong in degrees or radiance")
     parser.add_argument("--folder", type=Path)
     chosen = parser.parse_args()
     with TemporaryDirectory() as scratch:
-        found = analysed(chosen.folder or Path(scratch), takes=chosen.takes, first=chosen.first)
+        found = analysed(chosen.folder or Path(scratch), takes=chosen.takes, first=chosen.first, kind=chosen.level)
         print(json.dumps(judge(*found, pairs=chosen.pairs, seed=chosen.seed), indent=2))  # noqa: T201
 
 

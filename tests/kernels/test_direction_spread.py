@@ -10,6 +10,7 @@ from heatwake.kernels.direction_spread import (
     board_spread,
     place_spread,
     role_probability,
+    turn_spread,
 )
 
 KNOWN = Calibration(board=10.0, part=10.0, stray=0.2)
@@ -29,6 +30,20 @@ def test_still_places_say_nothing_and_never_more_than_nothing():
     assert spread == pytest.approx(UNIFORM)
     # The standard deviation of an angle spread evenly from -180 to 180.
     assert pytest.approx(180.0 / np.sqrt(3.0), abs=0.1) == UNIFORM
+
+
+def test_what_two_directions_share_does_not_count_in_their_turn():
+    # Drawn: an error of 12 degrees that both have, 4 of each one's own, and a turn of 30 told 30 % too large or small.
+    rng = np.random.default_rng(3)
+    shared, own = rng.normal(0.0, 12.0, 20000), rng.normal(0.0, 4.0, (2, 20000))
+    size = 30.0 * (1 + rng.normal(0.0, 0.3, 20000))
+    drawn = np.std((shared + own[0] + size) - (shared + own[1]))
+    apart = np.array(np.hypot(*[np.hypot(12.0, 4.0)] * 2))
+    found = turn_spread(np.array(np.sqrt(2) * 4.0), np.array(30.0), most=apart, least=0.0, share=0.3)
+    assert found == pytest.approx(drawn, rel=0.03)
+    assert found < 0.7 * apart
+    # of a large turn no more than of two that have nothing in common
+    assert turn_spread(np.array(4.0), np.array(170.0), most=apart, least=0.0, share=0.3) == pytest.approx(apart)
 
 
 def test_uncertainty_grows_with_the_fit_s_own_and_with_slowness():

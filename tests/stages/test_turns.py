@@ -23,7 +23,7 @@ def test_a_turn_and_its_uncertainty_are_those_of_drawn_directions(here, there):
         for middle, spread in zip((here, there), spreads, strict=True)
     ]
     measured = [np.degrees(circstd(one, method="circular")) for one in drawn]
-    turn, spread, _ = _turn(
+    turn, spread = _turn(
         (np.array(here), np.array(measured[0])), (np.array(there), np.array(measured[1]))
     )  # fmt: skip
     difference = (drawn[0] - drawn[1]) * u.rad
@@ -36,7 +36,7 @@ def test_two_standard_uncertainties_hold_95_of_100_drawn_turns():
     rng = np.random.default_rng(8)
     drawn = vonmises.rvs(1 / np.radians(14.0) ** 2, size=DRAWS, random_state=rng)
     _, kappa = vonmisesmle(drawn)
-    turn, spread, _ = _turn((np.degrees(drawn), np.degrees(kappa**-0.5)), (np.zeros(DRAWS), 0.0))
+    turn, spread = _turn((np.degrees(drawn), np.degrees(kappa**-0.5)), (np.zeros(DRAWS), 0.0))
     assert np.mean(np.abs(turn) <= 2 * spread) == pytest.approx(0.9545, abs=0.005)
 
 

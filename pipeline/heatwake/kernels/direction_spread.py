@@ -69,6 +69,32 @@ def board_spread(fitted: Array, calibration: Calibration) -> Array:
     return np.asarray(np.minimum(np.hypot(fitted, calibration.board), UNIFORM))
 
 
+def turn_spread(fitted: Array, turn: Array, *, most: Array, least: float, share: float) -> Array:
+    """Return the standard uncertainty of a turn between two recordings whose air goes the same way [degree].
+
+    What the openings do not tell of the air is much the same in both and turns both directions alike; what does not
+    cancel grows with the turn.
+
+    Parameters
+    ----------
+    fitted : array
+        Spread of the two directions from the fits alone, added in squares [degree].
+    turn : array
+        [degree]
+    most : array
+        Of two directions that have nothing in common [degree].
+    least, share : float
+        What is left where nothing turned [degree], and the share of the turn.
+
+    Examples
+    --------
+    >>> fitted, most = np.array([4.0, 4.0]), np.array([12.0, 12.0])
+    >>> turn_spread(fitted, np.array([0.0, 30.0]), most=most, least=3, share=0.3).round(1).tolist()
+    [5.0, 10.3]
+    """
+    return np.asarray(np.minimum(np.sqrt(fitted**2 + least**2 + (share * turn) ** 2), most))
+
+
 def role_probability(against_other: float, against_still: float, *, enough: float) -> float:
     """Return the probability that air goes through the openings the way that the best fit says.
 

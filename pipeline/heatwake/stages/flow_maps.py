@@ -40,6 +40,9 @@ class FlowSettings(Settings):
     part_floor: float = Field(default=10.0, gt=0)  # of a part's where the air is fast
     stray_speed: float = Field(default=0.3, ge=0)  # over the median speed: air that the openings do not tell
     blown_factor: float = Field(default=1.5, ge=1)  # on these where a fan blows in: jets, swirl, air that runs back
+    turn_floor: float = Field(default=3.0, ge=0)  # [degree] of the board's turn where the fan draws as before
+    blown_turn_floor: float = Field(default=10.0, ge=0)  # where it blows as before
+    turn_share: float = Field(default=0.3, ge=0)  # of the turn, in either case
     weak_floor: float = Field(default=50.0, gt=0)  # "towards that half of the board"
 
     @property

@@ -7,7 +7,7 @@ import numpy as np
 import numpy.typing as npt
 import xarray as xr
 
-from heatwake.kernels.direction_spread import Calibration, board_spread, place_spread
+from heatwake.kernels.direction_spread import Calibration, board_spread, place_spread, turn_spread
 from heatwake.kernels.flow_family import ALIKE_EXCHANGE
 from heatwake.kernels.flow_judgement import (
     IDENTIFIED,
@@ -155,12 +155,13 @@ def _nothing(names: Sequence[str], *, status: int) -> xr.Dataset:
 def _fill(made: xr.Dataset, reference: xr.Dataset, verdict: Verdict, *, grid: CellGrid, settings: FlowSettings) -> None:
     """Enter the directions of both sessions and, where the air moves in both, the turn from one to the other."""
     common = reference.sel(region=made["region"].values)
-    boards, regions = [], []
+    boards, regions, fitted = [], [], []
     for index, fit in enumerate(verdict.alone):
         if fit is None:
             continue
         known = settings.calibration(blown=verdict.signs[index] < 0)
         boards.append(_board(fit, calibration=known, grid=grid))
+        fitted.append(weighted_angle(fit, grid, weights=fit.air[0][-1:])[1][0])
         weights = region_weights(common, fit, grid=grid)
         regions.append(part_directions(fit, grid, weights=weights, calibration=known))
         made["joint_flow_direction"][index], made["joint_flow_direction_uncertainty"][index] = boards[-1]
@@ -170,7 +171,10 @@ def _fill(made: xr.Dataset, reference: xr.Dataset, verdict: Verdict, *, grid: Ce
     blown = any(sign < 0 for sign in verdict.signs)
     beside = near_fan(common) & blown
     for name, both, untold in (("board", boards, np.array(False)), ("region", regions, beside)):
-        turn, spread, change = _turn(both[0], both[1])
+        turn, spread = _turn(both[0], both[1])
+        if name == "board" and verdict.signs[0] == verdict.signs[1]:
+            spread = _alike_spread(turn, spread, fitted=np.hypot(*fitted), blown=blown, settings=settings)
+        change = name_turn(turn, spread)
         made[f"{name}_flow_direction_change"][...] = np.where(untold, np.nan, turn)
         made[f"{name}_flow_direction_change_uncertainty"][...] = np.where(untold, np.nan, spread)
         made[f"{name}_flow_change"][...] = np.where(untold, _UNTOLD, change)
@@ -216,11 +220,16 @@ def _board(fit: JointFit, *, calibration: Calibration, grid: CellGrid) -> tuple[
     return angle[0], board_spread(spread, calibration)[0]
 
 
-def _turn(session: tuple[Array, Array], reference: tuple[Array, Array]) -> tuple[Array, Array, npt.NDArray[np.int8]]:
-    """Return the turn (-180 to 180), its standard uncertainty, and what it is called."""
+def _turn(session: tuple[Array, Array], reference: tuple[Array, Array]) -> tuple[Array, Array]:
+    """Return the turn (-180 to 180) and its standard uncertainty where the two have nothing in common."""
     turn = (session[0] - reference[0] + 180.0) % 360.0 - 180.0
-    spread = np.hypot(session[1], reference[1])
-    return turn, spread, name_turn(turn, spread)
+    return turn, np.hypot(session[1], reference[1])
+
+
+def _alike_spread(turn: Array, spread: Array, *, fitted: Array, blown: bool, settings: FlowSettings) -> Array:
+    """Return the standard uncertainty of the board's turn where the fan does in both what it does in the other."""
+    least = settings.blown_turn_floor if blown else settings.turn_floor
+    return turn_spread(fitted, turn, most=spread, least=least, share=settings.turn_share)
 
 
 def name_turn(turn: Array, spread: Array) -> npt.NDArray[np.int8]:
