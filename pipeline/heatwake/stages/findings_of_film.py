@@ -32,6 +32,7 @@ DOME_K: Final = 0.25  # across the board
 DOME_SHARE: Final = 0.75  # of a jump's pattern that is a smooth dome
 CONTRAST_SHARE: Final = 0.9  # of it that goes with the contrast: another measuring range
 ORDER: Final = 4  # of a polynomial that is smooth over the board
+LEAST_LOOKS: Final = 24  # to tell what heat cannot do
 MOST_JUMPS: Final = 3
 LEAST_GAIN: Final = 0.05  # of what heat leaves over, that a jump must explain
 LOUD_K: Final = 0.36
@@ -67,6 +68,8 @@ def layers(case: Case) -> Iterator[Finding]:
 
 def creases(case: Case) -> Iterator[Finding]:
     """A fold of the film: a dark line over warm places."""
+    if not bool(case.session["film_present"]):
+        return
     outlines = np.zeros(case.look.shape, np.uint8)
     for _, corners in case.part_corners():
         if np.isfinite(corners).all():
@@ -181,7 +184,7 @@ def _largest(marked: Array) -> Mask:
 
 def moving_and_jumping(case: Case) -> Iterator[Finding]:
     """Reflections that move, a film that bulges or comes to lie on a part, a range that jumps."""
-    if not case.cells.levels.shape[1]:
+    if not case.cells.levels.shape[1] or case.explained[2].sum() < LEAST_LOOKS:
         return
     seen, left = jumps_seen(case)
     moving = _moving(case, left)
@@ -192,7 +195,7 @@ def moving_and_jumping(case: Case) -> Iterator[Finding]:
     for one in seen:
         if one.kind == "range jump" and not case.cells.gains.any():
             yield range_jump(case, one.look, 1 + _with_contrast(case, one.look, one.sizes))
-        elif one.kind in KINDS and one.kind not in told and not _beside_range_jump(case, seen, one):
+        elif bool(case.session["film_present"]) and one.kind not in told and not _beside_range_jump(case, seen, one):
             yield _film_finding(case, one)
         told.add(one.kind)
 
@@ -212,17 +215,15 @@ def _film_finding(case: Case, one: Seen) -> Finding:
     else:
         place = ((column + 0.5) * cells.side - 0.5, (row + 0.5) * cells.side - 0.5)
     size, when = float(grid[row, column]), float(look.elapsed[one.look])
+    pace = f"within {max(when - float(look.elapsed[one.look - 1]), 2.0):.0f} s"
     if one.kind == "film bulge":
         smooth, _ = _smooth(case, one.sizes)
         size = float(smooth[np.argmax(np.abs(smooth))])
-        words = (
-            f"At {when:.0f} s the picture changes by up to {size:+.2f} K within a second or two, as a smooth dome: the "
-            "film moved."
-        )
+        words = f"At {when:.0f} s the picture changes by up to {size:+.2f} K {pace}, as a smooth dome: the film moved."
     else:
         near = _nearest_part(case, place)
         words = (
-            f"At {when:.0f} s a sharp patch{near} changes by {size:+.2f} K at once and stays; heat would take longer: "
+            f"At {when:.0f} s a sharp patch{near} changes by {size:+.2f} K {pace} and stays; heat would take longer: "
             "the film came to lie there or let go, or something else is seen there."
         )
     wide = cv2.resize(np.nan_to_num(grid).astype(np.float32), look.shape[::-1], interpolation=cv2.INTER_NEAREST)
