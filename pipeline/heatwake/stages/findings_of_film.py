@@ -23,12 +23,15 @@ Mask = npt.NDArray[np.bool_]
 UNEVEN_K: Final = 0.3  # of a cold board
 ROUND_K: Final = 0.25
 ROUND_SHARE: Final = 0.88  # of a cold board's unevenness
+CREASE_SURE: Final = 0.85  # of a line that agrees, where it loses little
+CREASE_CLEAR: Final = 0.03  # of the rise lost, where less of a line agrees
 CREASE_K: Final = 0.3  # lost at the warmest place along a line
 JUMP_K: Final = 0.3  # beyond what an error of the picture's place may bring
 LEAST_CELLS: Final = 3  # that jump together
 MOST_SHARE: Final = 0.3  # of the board: more is no touch
 AT_ONCE: Final = 0.5  # of a jump, within two looks
 DOME_K: Final = 0.25  # across the board
+HALF: Final = 0.5  # of a jump's squares, beyond its sharpest patch: then it is wide
 DOME_SHARE: Final = 0.75  # of a jump's pattern that is a smooth dome
 CONTRAST_SHARE: Final = 0.9  # of it that goes with the contrast: another measuring range
 ORDER: Final = 4  # of a polynomial that is smooth over the board
@@ -75,7 +78,7 @@ def creases(case: Case) -> Iterator[Finding]:
         if np.isfinite(corners).all():
             cv2.polylines(outlines, [corners.round().astype(np.int32)], True, (1,), 2 * NEAR_PART_PX + 1)
     found = find_crease(case.rise, case.inside, outlines=outlines > 0)
-    if found is None or found.effect < CREASE_K:
+    if found is None or found.effect < CREASE_K or not (found.agrees > CREASE_SURE or found.loss > CREASE_CLEAR):
         return
     middle = (found.start[0] + found.end[0]) / 2, (found.start[1] + found.end[1]) / 2
     yield Finding(
@@ -140,11 +143,12 @@ def _judged(case: Case, index: int, sizes: Array, at_once: Array, gained: float)
     pace = max(float(_slope(size, one)) for one in near)
     if abs(_with_contrast(case, index, size)) > 0 and span > 2 * DOME_K and pace > AT_ONCE:
         return Seen("range jump", index, size, gained)
-    if explained > DOME_SHARE and span > max(DOME_K, 1.3 * case.reading_step) and pace > AT_ONCE:
+    kept = _largest(case.cells.on_grid(clear.astype(np.uint8), fill=0))[case.cells.mask]
+    wide = float(((size - np.where(kept, size, 0.0)) ** 2).sum() / max(float((size**2).sum()), 1e-9))
+    smooth = explained > DOME_SHARE or (explained > HALF and wide > HALF)
+    if smooth and span > max(DOME_K, 1.3 * case.reading_step) and pace > AT_ONCE:
         return Seen("film bulge", index, size, gained)
-    patch = _largest(case.cells.on_grid(clear.astype(np.uint8), fill=0))
-    if LEAST_CELLS <= patch.sum() < MOST_SHARE * len(size):
-        kept = patch[case.cells.mask]
+    if LEAST_CELLS <= kept.sum() < MOST_SHARE * len(size) and wide <= HALF:
         return Seen("film touches a part", index, np.where(kept, size, 0.0), gained)
     return None
 
