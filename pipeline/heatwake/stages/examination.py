@@ -34,6 +34,7 @@ HIDES: Final[dict[str, tuple[str, ...]]] = {  # what a fault looks like as well,
     "moving reflection": ("range jump", "offset steps", "unsettled end", "film touches a part", "film bulge"),
     "range jump": ("offset steps", "offset drift", "unsettled end", "film touches a part", "film bulge"),
     "clipping": ("unsettled end", "film crease"),
+    "film touches a part": ("unsettled end",),
 }
 
 
@@ -82,6 +83,10 @@ def _untold(case: Case) -> Iterator[str]:
         )
     elif not len(findings_of_camera.beside(case)[3]):
         yield "nothing beside the board is in view: drift of the camera was not looked for"
+    if case.explained[2].sum() < findings_of_film.LEAST_LOOKS:
+        yield "too few frames to tell what moves or jumps from heat"
+    if not bool(case.session["film_present"]):
+        yield "no film: folds, bulges and touching were not looked for"
     if np.isnan(look.power_on):
         yield "no power-on in the recording: whether it settles was not looked for"
     elif not len(case.cold):

@@ -233,7 +233,7 @@ def drift(case: Case) -> Iterator[Finding]:
         return
     largest = int(np.argmax(np.abs(against)))
     size = float(against[largest])
-    logged = bool(np.isfinite(case.look.ambient[even]).all())
+    logged = bool(np.isfinite(case.look.ambient[even]).all() and np.ptp(case.look.ambient) > 0)  # not one number
     least = max(DRIFT_K if logged else 2 * DRIFT_K, CLEAR * float(spread[largest]), 1.3 * case.reading_step)
     if abs(size) < least or (logged and abs(alone[largest]) < LOG_SHARE * abs(size)):
         return

@@ -23,15 +23,19 @@ Mask = npt.NDArray[np.bool_]
 UNEVEN_K: Final = 0.3  # of a cold board
 ROUND_K: Final = 0.25
 ROUND_SHARE: Final = 0.88  # of a cold board's unevenness
+CREASE_SURE: Final = 0.85  # of a line that agrees, where it loses little
+CREASE_CLEAR: Final = 0.03  # of the rise lost, where less of a line agrees
 CREASE_K: Final = 0.3  # lost at the warmest place along a line
 JUMP_K: Final = 0.3  # beyond what an error of the picture's place may bring
 LEAST_CELLS: Final = 3  # that jump together
 MOST_SHARE: Final = 0.3  # of the board: more is no touch
 AT_ONCE: Final = 0.5  # of a jump, within two looks
 DOME_K: Final = 0.25  # across the board
+HALF: Final = 0.5  # of a jump's squares, beyond its sharpest patch: then it is wide
 DOME_SHARE: Final = 0.75  # of a jump's pattern that is a smooth dome
 CONTRAST_SHARE: Final = 0.9  # of it that goes with the contrast: another measuring range
 ORDER: Final = 4  # of a polynomial that is smooth over the board
+LEAST_LOOKS: Final = 24  # to tell what heat cannot do
 MOST_JUMPS: Final = 3
 LEAST_GAIN: Final = 0.05  # of what heat leaves over, that a jump must explain
 LOUD_K: Final = 0.36
@@ -67,12 +71,14 @@ def layers(case: Case) -> Iterator[Finding]:
 
 def creases(case: Case) -> Iterator[Finding]:
     """A fold of the film: a dark line over warm places."""
+    if not bool(case.session["film_present"]):
+        return
     outlines = np.zeros(case.look.shape, np.uint8)
     for _, corners in case.part_corners():
         if np.isfinite(corners).all():
             cv2.polylines(outlines, [corners.round().astype(np.int32)], True, (1,), 2 * NEAR_PART_PX + 1)
     found = find_crease(case.rise, case.inside, outlines=outlines > 0)
-    if found is None or found.effect < CREASE_K:
+    if found is None or found.effect < CREASE_K or not (found.agrees > CREASE_SURE or found.loss > CREASE_CLEAR):
         return
     middle = (found.start[0] + found.end[0]) / 2, (found.start[1] + found.end[1]) / 2
     yield Finding(
@@ -137,11 +143,12 @@ def _judged(case: Case, index: int, sizes: Array, at_once: Array, gained: float)
     pace = max(float(_slope(size, one)) for one in near)
     if abs(_with_contrast(case, index, size)) > 0 and span > 2 * DOME_K and pace > AT_ONCE:
         return Seen("range jump", index, size, gained)
-    if explained > DOME_SHARE and span > max(DOME_K, 1.3 * case.reading_step) and pace > AT_ONCE:
+    kept = _largest(case.cells.on_grid(clear.astype(np.uint8), fill=0))[case.cells.mask]
+    wide = float(((size - np.where(kept, size, 0.0)) ** 2).sum() / max(float((size**2).sum()), 1e-9))
+    smooth = explained > DOME_SHARE or (explained > HALF and wide > HALF)
+    if smooth and span > max(DOME_K, 1.3 * case.reading_step) and pace > AT_ONCE:
         return Seen("film bulge", index, size, gained)
-    patch = _largest(case.cells.on_grid(clear.astype(np.uint8), fill=0))
-    if LEAST_CELLS <= patch.sum() < MOST_SHARE * len(size):
-        kept = patch[case.cells.mask]
+    if LEAST_CELLS <= kept.sum() < MOST_SHARE * len(size) and wide <= HALF:
         return Seen("film touches a part", index, np.where(kept, size, 0.0), gained)
     return None
 
@@ -181,7 +188,7 @@ def _largest(marked: Array) -> Mask:
 
 def moving_and_jumping(case: Case) -> Iterator[Finding]:
     """Reflections that move, a film that bulges or comes to lie on a part, a range that jumps."""
-    if not case.cells.levels.shape[1]:
+    if not case.cells.levels.shape[1] or case.explained[2].sum() < LEAST_LOOKS:
         return
     seen, left = jumps_seen(case)
     moving = _moving(case, left)
@@ -192,7 +199,7 @@ def moving_and_jumping(case: Case) -> Iterator[Finding]:
     for one in seen:
         if one.kind == "range jump" and not case.cells.gains.any():
             yield range_jump(case, one.look, 1 + _with_contrast(case, one.look, one.sizes))
-        elif one.kind in KINDS and one.kind not in told and not _beside_range_jump(case, seen, one):
+        elif bool(case.session["film_present"]) and one.kind not in told and not _beside_range_jump(case, seen, one):
             yield _film_finding(case, one)
         told.add(one.kind)
 
@@ -212,17 +219,15 @@ def _film_finding(case: Case, one: Seen) -> Finding:
     else:
         place = ((column + 0.5) * cells.side - 0.5, (row + 0.5) * cells.side - 0.5)
     size, when = float(grid[row, column]), float(look.elapsed[one.look])
+    pace = f"within {max(when - float(look.elapsed[one.look - 1]), 2.0):.0f} s"
     if one.kind == "film bulge":
         smooth, _ = _smooth(case, one.sizes)
         size = float(smooth[np.argmax(np.abs(smooth))])
-        words = (
-            f"At {when:.0f} s the picture changes by up to {size:+.2f} K within a second or two, as a smooth dome: the "
-            "film moved."
-        )
+        words = f"At {when:.0f} s the picture changes by up to {size:+.2f} K {pace}, as a smooth dome: the film moved."
     else:
         near = _nearest_part(case, place)
         words = (
-            f"At {when:.0f} s a sharp patch{near} changes by {size:+.2f} K at once and stays; heat would take longer: "
+            f"At {when:.0f} s a sharp patch{near} changes by {size:+.2f} K {pace} and stays; heat would take longer: "
             "the film came to lie there or let go, or something else is seen there."
         )
     wide = cv2.resize(np.nan_to_num(grid).astype(np.float32), look.shape[::-1], interpolation=cv2.INTER_NEAREST)
