@@ -191,7 +191,8 @@ def _map(
     plot.scatter("x", "y", size=13, line_width=2, **marks)
     plot.text("x", "y", "label", source=pins, x_offset=10, y_offset=-6, **_LABEL)
     cursor = ColumnDataSource({"x": [], "y": []}, name=f"cursor-{number}")
-    plot.scatter("x", "y", source=cursor, marker="cross", size=19, line_color=style.ON_MAP, line_width=2)
+    for colour, line in ((style.ON_MAP_SHADE, 4.0), (style.ON_MAP, 1.8)):  # an open ring: what is read stays in view
+        plot.scatter("x", "y", source=cursor, size=17, fill_color=None, line_color=colour, line_width=line)
     bar = ColorBar(color_mapper=mapper, height=9, padding=4, title="rise over ambient, K", name=f"bar-{number}")
     bar.background_fill_color = bar.bar_line_color = None
     bar.title_text_font_style, bar.title_text_font_size = "normal", "12px"

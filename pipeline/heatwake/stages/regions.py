@@ -67,7 +67,7 @@ def measure_regions(session: xr.Dataset, settings: RegionsSettings) -> xr.Datase
     """Return the regions with their series over time, final values and how they were found.
 
     Known parts and regions are measured over their own rectangles; hot spots outside all of them become regions
-    ``unassigned 1``, ``unassigned 2``, ... (``spot 1``, ... where no part is known). Series are
+    ``unassigned 1``, ``unassigned 2``, ... (``region 1``, ... where no part is known). Series are
     measured in one pass over the maps, a block of time at a time; the search reads some hundreds of maps before it.
     """
     final = final_map(session, seconds=settings.final_s)
@@ -145,7 +145,7 @@ def find_regions(session: xr.Dataset, final: Array, settings: RegionsSettings) -
     places += [one for one in peaks if not _is_among(one, places, parts)]
     owners, strays = shared_out(places, parts)
     rows = np.array([(*places[number].box, np.nan) for number in strays]).reshape(-1, 5)
-    word = "unassigned" if names else "spot"
+    word = "unassigned" if names else "region"
     labels = names + [f"{word} {number}" for number in range(1, len(rows) + 1)]
     rows = np.vstack([columns, rows])
     keys = ("region_x", "region_y", "region_width", "region_height", "region_limit")
@@ -315,5 +315,5 @@ STAGE: Final = Stage(
         *LINEAGE,
         *STRETCHES,
     ),
-    version=11,
+    version=12,
 )
