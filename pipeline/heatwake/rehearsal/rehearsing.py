@@ -61,6 +61,8 @@ def rehearse(folder: Path, plan: Plan, test: PlannedTest, *, tell: Callable[[str
     notes = list(remarks)
     if unknown:
         notes.append(f"What {', '.join(unknown)} does is not known: its levels were rehearsed alike.")
+    if plan.runs.repeatability_K is not None:
+        notes.append("The spread of runs was found from these runs alone: what is known of earlier ones tells more.")
     if len(runs) < len(test.runs.runs):
         notes.append(f"Of {len(test.runs.runs)} runs {len(runs)} were rehearsed, each set-up once before any twice.")
     remaining, part = max((left, name) for one in recorded for name, left in one.remaining.items())
