@@ -43,8 +43,8 @@ PICTURES: Final = ROOT / "workflows" / "walkthrough"
 README: Final = ROOT / "README.md"
 BEGIN, END = "<!-- walkthrough -->", "<!-- end of walkthrough -->"
 
-COLD_S: Final = 60.0  # as planned, before power comes on
-ELAPSED: Final = np.concatenate([np.arange(0, 2 * COLD_S, 1.0), np.arange(2 * COLD_S, COLD_S + 601, 4.0)])
+COLD_S, WARM_S = 60.0, 900.0  # as planned, before power comes on and after
+ELAPSED: Final = np.concatenate([np.arange(0, 2 * COLD_S, 1.0), np.arange(2 * COLD_S, COLD_S + WARM_S + 1, 6.0)])
 CELL: Final = 2.0  # [mm] of the simulated board
 TAPED: Final = 0.95  # emissivity of the tape that the plan asks for, and where
 TAPED_PART: Final = "HS2"
