@@ -9,6 +9,7 @@ import xarray as xr
 from heatwake.report.answers import conditions
 from heatwake.report.parts import final_ambient
 from heatwake.report.words import listed, number
+from heatwake.schema.findings import KINDS
 from heatwake.schema.variables import PLACE_STATE, VARIABLES
 from heatwake.stages.pair import ComparisonSettings
 from heatwake.stages.set_ups import FILM_FITTING, NOT_FACTORS
@@ -42,6 +43,7 @@ _DURATION_SHARE: Final = 0.05  # the same of the time under power
 _DRIFT_K: Final = 0.1  # what a drifting ambient may bring before it is told
 _SLOPE_SHARE: Final = 0.03  # of power, read off the first warming, before it is told: the flow brings up to 0.02
 _LEVEL_K: Final = 0.3  # by which the camera's level over a cold board may differ before it is told
+POWER_BY_SLOPE: Final = "power, by how fast parts begin to warm"
 _VIEW_PX: Final = 2.0  # by which corners may lie apart for one and the same view
 _SCALING: Final = ("surface_emissivity", "film_reflectance")  # an error of these goes with the rise
 
@@ -129,6 +131,8 @@ def warning(rows: list[Unlike]) -> str:
         parts.append("No stated condition differs: the sessions are repeats, or their files do not say what changed.")
     if others:
         parts.append("Something differs that is not stated as a condition; it may have caused part of the change.")
+    if POWER_BY_SLOPE in others:
+        parts.append(f"Unequal power is told by how fast parts begin to warm. {KINDS['unequal power']}")
     return " ".join(parts)
 
 
@@ -261,7 +265,7 @@ def _slope(reference: xr.Dataset, session: xr.Dataset, chosen: xr.Dataset, rise:
     if not abs(ratio / said - 1) > max(2 * spread / said, _SLOPE_SHARE):
         return None
     text = f"{number(100 * ratio)} ± {number(100 * spread)} % of it"
-    return Unlike("power, by how fast parts begin to warm", "100 %", text, False, rise * (ratio / said - 1))
+    return Unlike(POWER_BY_SLOPE, "100 %", text, False, rise * (ratio / said - 1))
 
 
 def _response(session: xr.Dataset) -> str:

@@ -30,7 +30,14 @@ SIGNS: Final[tuple[Callable[[Case], Iterator[Finding]], ...]] = (
     findings_of_test.unsettled,
 )
 HIDES: Final[dict[str, tuple[str, ...]]] = {  # what a fault looks like as well, so that it cannot be told beside it
-    "visible overlay": ("moving reflection", "film touches a part", "film bulge", "emissivity pattern", "range jump"),
+    "visible overlay": (
+        "moving reflection",
+        "film touches a part",
+        "film bulge",
+        "emissivity pattern",
+        "range jump",
+        "film crease",
+    ),
     "moving reflection": ("range jump", "offset steps", "unsettled end", "film touches a part", "film bulge"),
     "range jump": ("offset steps", "offset drift", "unsettled end", "film touches a part", "film bulge"),
     "clipping": ("unsettled end", "film crease"),
