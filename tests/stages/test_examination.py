@@ -82,6 +82,7 @@ def test_a_sound_recording_shows_nothing_though_it_was_shaken_and_a_hand_was_in_
         ("offset drift", OffsetDrift(size=1.5, settle=200.0)),
         ("range jump", RangeJump(begins=300.0, gain=1.05)),
         ("clipping", Clipping(highest=52.0)),
+        ("few levels", FewLevels(step=0.4)),
     ],
 )
 def test_a_planted_fault_is_found_and_no_other(tmp_path, truth, kind, fault):
@@ -92,9 +93,9 @@ def test_steps_of_the_shutter_are_told(tmp_path, truth):
     assert kinds(tmp_path, truth, handling=Handling(shutters=(Shutter(300.0, 0.6),))) == {"offset steps"}
 
 
-def test_blur_and_few_levels_are_told_together(tmp_path, truth):
-    found = kinds(tmp_path, truth, FewLevels(step=0.4), camera=replace(CAMERA, blur=2.6))
-    assert found == {"out of focus", "few levels"}
+def test_a_blurred_board_is_told(tmp_path, truth):
+    far = replace(CAMERA, focal=135.0, blur=2.2)  # some parts are less than four pixels then
+    assert kinds(tmp_path, truth, camera=far) == {"out of focus", "part too small"}
 
 
 def test_a_drawn_in_picture_hides_what_it_looks_like(tmp_path, truth):

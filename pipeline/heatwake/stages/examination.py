@@ -90,6 +90,8 @@ def _untold(case: Case) -> Iterator[str]:
         )
     elif not len(findings_of_camera.beside(case)[3]):
         yield "nothing beside the board is in view: drift of the camera was not looked for"
+    if case.corners is not None and np.isnan(findings_of_camera.outline_spread(case)):
+        yield "too little to see around the board's outline: sharpness was not looked for"
     if case.explained[2].sum() < findings_of_film.LEAST_LOOKS:
         yield "too few frames to tell what moves or jumps from heat"
     if not bool(case.session["film_present"]):

@@ -15,7 +15,7 @@ from heatwake.kernels.unexplained import Jumps, jumps, left_over, without_motion
 from heatwake.schema.findings import KINDS, Finding, Scene
 from heatwake.stages.case import Case
 from heatwake.stages.film import FilmSettings, find_film
-from heatwake.stages.findings_of_camera import range_jump, severity
+from heatwake.stages.findings_of_camera import COARSE_STEP_K, range_jump, severity
 
 Array = npt.NDArray[Any]
 Mask = npt.NDArray[np.bool_]
@@ -71,7 +71,7 @@ def layers(case: Case) -> Iterator[Finding]:
 
 def creases(case: Case) -> Iterator[Finding]:
     """A fold of the film: a dark line over warm places."""
-    if not bool(case.session["film_present"]):
+    if not bool(case.session["film_present"]) or case.reading_step > COARSE_STEP_K:  # steps of readings are lines too
         return
     outlines = np.zeros(case.look.shape, np.uint8)
     for _, corners in case.part_corners():
