@@ -77,17 +77,20 @@ def _settle(path: Path) -> None:
 
 
 def _refusal(error: Exception, folder: Path) -> str | None:
-    """Return why the disk refused, in words; None where the error is another. HDF5 does not tell a full disk."""
+    """Return why the disk refused, in words; None where the error is another.
+
+    HDF5 does not tell a full disk, and calls one on which it cannot even make a file a want of permission.
+    """
     number = error.errno if isinstance(error, OSError) else None
     if isinstance(error, OSError) and error.filename and Path(str(error.filename)).parent != folder:
         return None  # an input's trouble
-    if number in REFUSALS:
-        return os.strerror(number)
     try:
         full = shutil.disk_usage(folder).free < FULL_BYTES
     except OSError:
-        return None
-    return os.strerror(errno.ENOSPC) if full and number in (None, errno.EIO) else None
+        full = False
+    if full and number in (None, errno.EIO, errno.EACCES, errno.EPERM):
+        return os.strerror(errno.ENOSPC)
+    return os.strerror(number) if number in REFUSALS else None
 
 
 def sweep(folder: Path) -> None:
