@@ -135,6 +135,28 @@ def command(*words: str) -> str:
     return "\n".join(["```console", f"$ heatwake {' '.join(words)}", *lines, "```"])
 
 
+def shortened(block: str) -> str:
+    """Return what a run prints with the table of parts of the first session alone."""
+    lines = block.splitlines()
+    titles = [number for number, line in enumerate(lines) if re.match(r"\d\d_\w+: ", line)]
+    end = next(number for number, line in enumerate(lines) if line.startswith("where the heat"))
+    return "\n".join([*lines[: titles[1]], "…", *lines[end:]])
+
+
+def answer(results: Path, runs: list[Path]) -> str:
+    """Return the decision in a sentence: each set-up's least margin, U taken off."""
+    least: dict[str, tuple[float, str]] = {}
+    for run in runs:
+        table = pd.read_csv(results / run.name / "summary.csv").dropna(subset=["margin_K"])
+        margins = table["margin_less_expanded_uncertainty_K"]
+        worst = margins.idxmin()
+        fan = re.sub(r"^\d+_fan_", "", run.name)
+        least[fan] = min(least.get(fan, (np.inf, "")), (float(margins[worst]), str(table["region"][worst])))
+    told = "; ".join(f"fan {fan}: {name}, {margin:.1f} K" for fan, (margin, name) in least.items())
+    best = max(least, key=lambda fan: least[fan])
+    return f"Least margin at 45 °C less its U: {told}. The part nearest its limit is better off with the fan {best}."
+
+
 def corners_into(session: Path) -> str:
     """Propose the corners, and copy the line into the session as a person would; return the block."""
     block = command("corners", f"plan/{session.name}", "--output", "corners.png")
@@ -171,8 +193,9 @@ def chapter() -> str:
         record_run(run, number=number)
     blocks["corners"] = corners_into(runs[0])
     blocks["inspect"] = command("inspect", f"plan/{runs[0].name}", "--output", "frames.png")
-    blocks["run"] = command("run", "plan/workflow.toml")
-    blocks["next"] = command("next", "plan/results")
+    blocks["run"] = shortened(command("run", "plan/workflow.toml"))
+    blocks["answer"] = answer(FOLDER / "plan" / "results", runs)
+    blocks["next"] = command("next", f"plan/results/{runs[0].name}")
     figures = FOLDER / "plan" / "results"
     take_picture(figures / "figures" / "changes.png", "changes.png")
     take_picture(figures / runs[0].name / "figures" / "rise.png", "rise.png")
