@@ -22,7 +22,7 @@ from heatwake.run.journal import Journal
 from small_sessions import contents, write_sessions, write_workflow
 
 NAMES = ("a", "b")
-KILLS = int(os.environ.get("HEATWAKE_KILLS", "20"))  # 50 and more before a release
+KILLS = int(os.environ.get("HEATWAKE_KILLS", "10"))  # 50 and more before a release
 TURN = 10  # kills on the way to one set of results, for each to start somewhere else
 WAIT = 120.0
 

@@ -20,6 +20,7 @@ from heatwake.scene import (
 )
 
 ELAPSED = np.concatenate([np.arange(0, 40, 1.0), np.arange(40, 500, 8.0)])
+CAMERA = Camera(columns=112, rows=84, focal=245.0, supersampling=2)
 
 
 @pytest.fixture(scope="module")
@@ -30,7 +31,7 @@ def null(tmp_path_factory):
     truth = simulate(scene, ELAPSED)
     for seed, name in enumerate(("first", "second"), start=11):
         handling = Handling(shake=Shake(), shutters=(Shutter(100.0, 0.25),) if name == "second" else ())
-        recording = record(truth, Camera(), handling, rng=np.random.default_rng(seed))
+        recording = record(truth, CAMERA, handling, rng=np.random.default_rng(seed))
         write_session(
             folder / name,
             scene,
