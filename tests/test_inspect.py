@@ -201,3 +201,11 @@ def test_no_frames_no_session(tmp_path):
         new_session(tmp_path)
     done = CliRunner().invoke(app, ["new-session", str(tmp_path / "gone.tif")])
     assert done.exit_code == 2
+
+
+def test_the_rim_of_a_clipped_spot_is_no_drawn_in_picture(write_session, inspect):
+    frames = small_frames()
+    clipped = np.where(frames > 12500, 65535, frames).astype(np.uint16)
+    found = inspect(write_session("[ambient]\ndegC = 23.0\n", frames=clipped))
+    assert {one.kind for one in found.findings} == {"clipping"}
+    assert any("visible overlay" in sentence for sentence in found.untold)

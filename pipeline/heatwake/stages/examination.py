@@ -11,7 +11,7 @@ from heatwake.stages import findings_of_camera, findings_of_film, findings_of_te
 from heatwake.stages.case import Case
 from heatwake.stages.look import Look, take_look
 
-VERSION: Final = 1  # raised whenever findings change
+VERSION: Final = 2  # raised whenever findings change
 LEAST_FRAMES: Final = 8
 SIGNS: Final[tuple[Callable[[Case], Iterator[Finding]], ...]] = (
     findings_of_camera.clipping,
@@ -40,7 +40,7 @@ HIDES: Final[dict[str, tuple[str, ...]]] = {  # what a fault looks like as well,
     ),
     "moving reflection": ("range jump", "offset steps", "unsettled end", "film touches a part", "film bulge"),
     "range jump": ("offset steps", "offset drift", "unsettled end", "film touches a part", "film bulge"),
-    "clipping": ("unsettled end", "film crease"),
+    "clipping": ("unsettled end", "film crease", "visible overlay"),  # a clipped spot's rim is sharper than any lens
     "film touches a part": ("unsettled end",),
 }
 
