@@ -137,7 +137,7 @@ def test_a_full_disk_is_told_and_with_room_the_same_command_completes(folder, al
     sizes = sorted(len(content) for content in alone.values())
     with mounted(folder / "full", "-t", "tmpfs", "-o", "size=4k", "tmpfs"):
         # from no room at all, by steps, to just not enough
-        for kilobytes in range(4, sum(sizes) // 1024, max(4, sum(sizes) // 1024 // 4)):
+        for kilobytes in range(4, sum(sizes) // 1024, max(4, sum(sizes) // 1024 // 3)):
             remount(folder / "full", f"size={kilobytes}k")
             told = server.run(path)
             assert not told["killed"]
