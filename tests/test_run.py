@@ -264,7 +264,7 @@ def test_what_turning_the_fan_round_does_is_foreseen(whole, truth):
         foreseen = flow["foreseen_rise_change"].sel(further="fan turned round").to_numpy()
         rises = [[float(truth[one, region]["rise_mean_K"]) for region in regions] for one in (name, other)]
         change = np.subtract(rises[1], rises[0])
-        assert np.sqrt(np.mean((foreseen - change) ** 2)) < 3.0
+        assert np.sqrt(np.mean((foreseen - change) ** 2)) < 2.5  # of 3.0 were nothing foreseen
         assert np.corrcoef(foreseen, change)[0, 1] > 0.8
 
 

@@ -11,6 +11,7 @@ from heatwake.report.further import Further, further_from, further_recordings, f
 from heatwake.report.further_pairs import further_of_comparison
 from heatwake.report.page import session_page
 from heatwake.stages.pair import ComparisonSettings
+from heatwake.store import tables
 
 
 def session(rises: list[float], **conditions: object) -> xr.Dataset:
@@ -86,9 +87,14 @@ def test_questions_count_before_numbers():
     assert [one.name for one in ranked(rows)] == ["settles", "sharper", "less"]
 
 
-def test_a_row_of_the_table_comes_back_as_it_was():
+def test_rows_of_the_table_come_back_from_the_file_as_they_were(tmp_path):
     one = Further("longer", "Record, for 9 minutes.", 'Says "settled".', 1, 0.5, 0.25, quantity="rise of <P0>")
-    assert further_from(further_rows([one])[0]) == one
+    bare = Further("fan off", "Two minutes.", "Shows.", 0, session="a, b")
+    (tmp_path / "next.csv").write_text(tables.csv_text(further_rows([one, bare])))
+    back = [further_from(row) for row in tables.read_rows(tmp_path / "next.csv")]
+    assert back[0] == one
+    assert (back[1].name, back[1].session, back[1].quantity) == ("fan off", "a, b", "")
+    assert np.isnan([back[1].now, back[1].then]).all()
 
 
 def test_a_direction_that_is_not_told_asks_for_what_the_fit_foresees(charger, told):

@@ -16,8 +16,10 @@ from heatwake.scene import (
     Bulge,
     Camera,
     Clipping,
+    Crease,
     Fault,
     FewLevels,
+    Film,
     FilmTouch,
     Hand,
     Handling,
@@ -26,6 +28,7 @@ from heatwake.scene import (
     Overlay,
     OwnReflection,
     RangeJump,
+    Scene,
     Shake,
     Shutter,
     charger,
@@ -57,12 +60,13 @@ def kinds(
     camera: Camera = CAMERA,
     handling: Handling | None = None,
     logged: np.ndarray | None = None,
+    scene: Scene = SCENE,
 ) -> set[str]:
     """Return the kinds of what is found in a recording, written and read like any other."""
     recording = record(truth, camera, handling or Handling(shake=Shake()), rng=np.random.default_rng(5), faults=faults)
     corners = click_corners(recording, error=0.1, rng=np.random.default_rng(6))
     write_session(
-        tmp_path, SCENE, recording=recording, title="x", corners=corners, conditions={"power_W": 18.0}, logged=logged
+        tmp_path, scene, recording=recording, title="x", corners=corners, conditions={"power_W": 18.0}, logged=logged
     )
     write_parts(tmp_path / "parts.csv", SCENE)
     return {one.kind for one in examine(open_session(tmp_path).dataset).findings}
@@ -96,6 +100,18 @@ def test_steps_of_the_shutter_are_told(tmp_path, truth):
 def test_a_blurred_board_is_told(tmp_path, truth):
     far = replace(CAMERA, focal=135.0, blur=2.2)  # some parts are less than four pixels then
     assert kinds(tmp_path, truth, camera=far) == {"out of focus", "part too small"}
+
+
+def test_a_strong_fold_across_the_board_is_found(tmp_path, truth):
+    # of seven places tried on this board the one that is: see README's limits
+    near = replace(CAMERA, columns=160, rows=120, focal=350.0)
+    fold = Crease((10.0, 58.0), (150.0, 52.0), loss=0.14, width=1.3)
+    assert kinds(tmp_path, truth, fold, camera=near) == {"film crease"}
+
+
+def test_a_second_layer_of_film_is_told(tmp_path, truth):
+    thick = replace(SCENE, film=Film(transmittance=0.72, absorptance=0.08, reflectance=0.20))
+    assert kinds(tmp_path, truth, scene=thick) == {"film layers"}
 
 
 def test_a_drawn_in_picture_hides_what_it_looks_like(tmp_path, truth):

@@ -77,8 +77,9 @@ def further_recordings(results: xr.Dataset, flow: xr.Dataset | None, settings: M
         Of the stages.
     """
     rows = part_rows(results)
+    least = float(settings.get("comparison", {}).get("least_difference_K", LEAST_CHANGE))
     found = [
-        *_flows(results, flow, rows),
+        *_flows(results, flow, rows, least=least),
         *_longer(results, rows, settings),
         *_cold_picture(results, rows),
         *_tape(results, rows),
@@ -126,7 +127,7 @@ def further_from(row: Mapping[str, Any]) -> Further:
     )
 
 
-def _flows(results: xr.Dataset, flow: xr.Dataset | None, rows: Sequence[PartRow]) -> Iterator[Further]:
+def _flows(results: xr.Dataset, flow: xr.Dataset | None, rows: Sequence[PartRow], *, least: float) -> Iterator[Further]:
     """Recordings with another flow, as the fit foresees them; where none is foreseen, what the direction lacks."""
     if flow is None:
         return
@@ -153,7 +154,7 @@ def _flows(results: xr.Dataset, flow: xr.Dataset | None, rows: Sequence[PartRow]
         yield Further(
             name,
             _how(name),
-            f"{direction}{_foreseen_changes(results, changes, when)}{_beyond(rows, settled)}",
+            f"{direction}{_foreseen_changes(results, changes, when, least=least)}{_beyond(rows, settled)}",
             (1 + undecided) if told else 0,
         )
 
@@ -171,10 +172,10 @@ def _how(name: str) -> str:
     return f"With {name} by a card ({alike}), in the order A-B-B-A."
 
 
-def _foreseen_changes(results: xr.Dataset, changes: Array, when: str) -> str:
+def _foreseen_changes(results: xr.Dataset, changes: Array, when: str, *, least: float) -> str:
     names = results["region"].to_numpy().astype(str)
     own = np.sqrt(2) * results["steady_rise_own"].to_numpy()
-    seen = np.abs(changes) >= np.fmax(2 * own, LEAST_CHANGE)
+    seen = np.abs(changes) >= np.fmax(2 * own, least)
     if not seen.any():
         return "No part is foreseen to change by more than two runs' own noise."
     order = np.argsort(-np.abs(np.where(seen, changes, 0)))[: min(CHANGES, int(seen.sum()))]
@@ -196,9 +197,8 @@ def _parts(count: int) -> str:
 
 def _longer(results: xr.Dataset, rows: Sequence[PartRow], settings: Mapping[str, Any]) -> Iterator[Further]:
     stated = settings.get("regions", {})
-    found = foresee_longer(
-        results, least=float(stated.get("steady_K", 0.5)), share=float(stated.get("steady_share", 0.02))
-    )
+    least, share = float(stated.get("steady_K", 0.5)), float(stated.get("steady_share", 0.02))
+    found = foresee_longer(results, least=least, share=share)
     if found is None:
         return
     names = [rows[at].name for at in found.settles]
@@ -207,7 +207,7 @@ def _longer(results: xr.Dataset, rows: Sequence[PartRow], settings: Mapping[str,
     yield Further(
         "longer",
         f"Record for {number(minutes)} minutes from the start, in place of {number(minutes - found.seconds / 60)}.",
-        f"{_named(names)} would have settled, by the curves fitted.",
+        f"Of {_named(names)} no more than {number(least)} K or {number(100 * share, digits=0)} % would be to come.",
         len(names),
         found.now[middle],
         found.then[middle],
