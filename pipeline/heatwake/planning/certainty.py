@@ -20,6 +20,7 @@ from heatwake.kernels.planck import BandTable
 from heatwake.kernels.radiometry import NO_FILM
 from heatwake.kernels.run_power import run_spread
 from heatwake.kernels.spot_size import share_of_part, spot_bias
+from heatwake.planning.earlier import EarlierRepeats
 from heatwake.planning.lid import PlannedLid, optics
 from heatwake.planning.parts import ExpectedPart
 from heatwake.planning.view import PlannedView
@@ -72,14 +73,21 @@ class PartCertainty:
 
 
 def certainties(
-    plan: Plan, parts: Sequence[ExpectedPart], *, view: PlannedView, lid: PlannedLid | None
+    plan: Plan,
+    parts: Sequence[ExpectedPart],
+    *,
+    view: PlannedView,
+    lid: PlannedLid | None,
+    earlier: EarlierRepeats | None = None,
 ) -> tuple[PartCertainty, ...]:
     """Return how well each part's rise will be known, by the budget that a run has, with its default settings."""
     by_name = {one.name: one for one in view.parts}
-    return tuple(_certainty(plan, part, pixels=by_name[part.name].pixels, lid=lid) for part in parts)
+    return tuple(_certainty(plan, part, pixels=by_name[part.name].pixels, lid=lid, earlier=earlier) for part in parts)
 
 
-def _certainty(plan: Plan, part: ExpectedPart, *, pixels: float, lid: PlannedLid | None) -> PartCertainty:
+def _certainty(
+    plan: Plan, part: ExpectedPart, *, pixels: float, lid: PlannedLid | None, earlier: EarlierRepeats | None
+) -> PartCertainty:
     room, limit, highest = plan.ambient.degC, part.limit, plan.ambient.max_degC
     margin = math.nan if highest is None else limit - highest - part.rise
     if not math.isfinite(part.rise):
@@ -103,18 +111,25 @@ def _certainty(plan: Plan, part: ExpectedPart, *, pixels: float, lid: PlannedLid
         cold_frames=plan.recording.cold_s * plan.camera.frame_rate_Hz * max(pixels, 1.0) ** 2,
     )
     terms = contributions(rise_budget(lines))
-    runs = plan.runs
     refit = float(terms["transmittance"]) if film is not None and film.refitted else 0.0
-    spread = run_spread(part.rise, power=runs.power_percent / 100, refitted=refit)
     return PartCertainty(
         name=part.name,
         uncertainty=float(combine(terms)),
         shared=float(combine(terms, SHARED_TERMS)),
         own=float(combine(terms, OWN_TERMS)),
         most=WORDS[max(terms, key=lambda name: float(terms[name]))],
-        run_spread=runs.repeatability_K or spread,
+        run_spread=plan.runs.repeatability_K or _run_spread(plan, part.rise, refit=refit, earlier=earlier),
         margin=margin,
     )
+
+
+def _run_spread(plan: Plan, rise: float, *, refit: float, earlier: EarlierRepeats | None) -> float:
+    """Return what one run is expected to be off by [K]: by earlier ones, no less than assumed where those are few."""
+    assumed = run_spread(rise, power=plan.runs.power_percent / 100, refitted=refit)
+    if earlier is None or not earlier.is_told:
+        return assumed
+    found = earlier.spread(rise, refit=refit)
+    return found if earlier.is_trusted else max(found, assumed)
 
 
 def _errors(plan: Plan, part: ExpectedPart, settings: TemperatureSettings, *, bias: float) -> InputErrors:

@@ -13,8 +13,10 @@ from heatwake.kernels.design import Factor, make_design
 from heatwake.kernels.run_power import half_width, least_difference, mirrored_order, random_blocks, takes_for
 from heatwake.planning.air import FactorForecast
 from heatwake.planning.certainty import PartCertainty
+from heatwake.planning.earlier import EarlierRepeats
 from heatwake.planning.view import PlannedView
 from heatwake.schema.plan import Level, Plan
+from heatwake.stages.pair import TRUSTED_FREEDOM
 
 ASSUMED_FREEDOM: Final = math.inf  # of a spread that is assumed: it is then known, rightly or not
 
@@ -92,6 +94,8 @@ class PlannedRuns:
         Largest standard deviation of one run [K], and whose; of parts that are resolved.
     spread_source : str
     factors : tuple of FactorPower
+    earlier : EarlierRepeats or None
+        What the laboratory's record tells of it; None where the plan names none.
     """
 
     runs: tuple[PlannedRun, ...]
@@ -101,6 +105,7 @@ class PlannedRuns:
     spread_part: str
     spread_source: str
     factors: tuple[FactorPower, ...]
+    earlier: EarlierRepeats | None = None
 
 
 def planned_runs(plan: Plan) -> tuple[tuple[PlannedRun, ...], str, int | None]:
@@ -140,7 +145,12 @@ def _label(levels: dict[str, Level]) -> str:
 
 
 def what_they_show(
-    plan: Plan, certainties: Sequence[PartCertainty], *, view: PlannedView, forecasts: Sequence[FactorForecast]
+    plan: Plan,
+    certainties: Sequence[PartCertainty],
+    *,
+    view: PlannedView,
+    forecasts: Sequence[FactorForecast],
+    earlier: EarlierRepeats | None = None,
 ) -> PlannedRuns:
     """Return the runs with what they can show of each factor."""
     runs, order, seed = planned_runs(plan)
@@ -149,14 +159,23 @@ def what_they_show(
     resolved = [one for one in known if seen[one.name] == "measured"] or known
     worst = max(resolved, key=lambda one: one.run_spread, default=None)
     spread = worst.run_spread if worst else math.nan
-    stated = plan.runs.repeatability_K is not None
-    source = "assumed: offset 0.2, ambient 0.1, placement 0.1, settling 0.1 K, and the power's half-width"
-    if stated:
-        source = f"found in earlier runs, {plan.runs.repeatability_freedom:g} degrees of freedom"
-    elif plan.film is not None and plan.film.refitted:
-        source += ", and a film laid on anew"
-    powers = tuple(_power(plan, runs, forecast, spread=spread) for forecast in forecasts)
-    return PlannedRuns(runs, order, seed, spread, worst.name if worst else "", source, powers)
+    before = earlier.counted if earlier is not None else plan.runs.repeatability_freedom or 0.0
+    powers = tuple(_power(plan, runs, forecast, spread=spread, before=before) for forecast in forecasts)
+    source = _spread_source(plan, earlier)
+    return PlannedRuns(runs, order, seed, spread, worst.name if worst else "", source, powers, earlier)
+
+
+def _spread_source(plan: Plan, earlier: EarlierRepeats | None) -> str:
+    refitted = plan.film is not None and plan.film.refitted
+    if plan.runs.repeatability_K is not None:
+        return f"found in earlier runs, {plan.runs.repeatability_freedom:g} degrees of freedom"
+    if earlier is not None and earlier.is_told:
+        few = "" if earlier.is_trusted else f"; fewer than {TRUSTED_FREEDOM:g}: no less than is otherwise assumed"
+        anew = "; and a film laid on anew" if refitted and not earlier.refitted else ""
+        return f"{earlier.words}{few}{anew}"
+    why = "assumed" if earlier is None else f"assumed, for {earlier.words}"
+    anew = ", and a film laid on anew" if refitted else ""
+    return f"{why}: offset 0.2, ambient 0.1, placement 0.1, settling 0.1 K, and the power's half-width{anew}"
 
 
 def error_freedom(plan: Plan, runs: Sequence[PlannedRun]) -> int:
@@ -173,10 +192,11 @@ def error_freedom(plan: Plan, runs: Sequence[PlannedRun]) -> int:
     return 0
 
 
-def _power(plan: Plan, runs: Sequence[PlannedRun], forecast: FactorForecast, *, spread: float) -> FactorPower:
+def _power(
+    plan: Plan, runs: Sequence[PlannedRun], forecast: FactorForecast, *, spread: float, before: float
+) -> FactorPower:
     factor = next(one for one in plan.factors if one.name == forecast.name)
     takes, wanted = len(runs) / len(factor.levels), plan.runs.smallest_difference_K
-    before = plan.runs.repeatability_freedom or 0.0
     freedom = error_freedom(plan, runs) + before
     chance = plan.runs.chance
     if math.isnan(spread):

@@ -12,6 +12,7 @@ from heatwake.kernels.camera_view import MOST_TILT
 from heatwake.kernels.film_lid import FILM_LIMIT, LEAST_CLEARANCE
 from heatwake.planning.air import PlannedAirflow, planned_airflow
 from heatwake.planning.certainty import PartCertainty, certainties
+from heatwake.planning.earlier import earlier_repeats
 from heatwake.planning.lid import BULGE_SHARE, HOT_PART, PlannedLid, planned_lid
 from heatwake.planning.parts import ExpectedPart, expected_parts
 from heatwake.planning.recording import PlannedLength, planned_length
@@ -19,6 +20,7 @@ from heatwake.planning.runs import PlannedRuns, rounds_needed, what_they_show
 from heatwake.planning.view import FITS, PlannedView, planned_view
 from heatwake.schema.plan import Plan
 from heatwake.stages.regions import RegionsSettings
+from heatwake.stages.takes import Take
 
 ASSUMED_INSIDE_K: Final = 10.0  # of the air under the film where no flow is stated (our own choice)
 
@@ -59,7 +61,7 @@ class PlannedTest:
     safety: tuple[str, ...]
 
 
-def plan_test(plan: Plan, table: pd.DataFrame) -> PlannedTest:
+def plan_test(plan: Plan, table: pd.DataFrame, *, past: Sequence[Take] | None = None) -> PlannedTest:
     """Return what a plan comes to.
 
     Parameters
@@ -67,6 +69,8 @@ def plan_test(plan: Plan, table: pd.DataFrame) -> PlannedTest:
     plan : Plan
     table : DataFrame
         Parts of its placement file, empty without one.
+    past : sequence of Take, optional
+        What the record that it names holds; None where that is not there yet.
 
     Raises
     ------
@@ -77,8 +81,9 @@ def plan_test(plan: Plan, table: pd.DataFrame) -> PlannedTest:
     view, airflow = planned_view(plan, parts), planned_airflow(plan, parts)
     inside = airflow.inside_rise if math.isfinite(airflow.inside_rise) else ASSUMED_INSIDE_K
     lid = planned_lid(plan, parts, inside_rise=inside)
-    known = certainties(plan, parts, view=view, lid=lid)
-    runs = what_they_show(plan, known, view=view, forecasts=airflow.factors)
+    earlier = earlier_repeats(plan, parts, past)
+    known = certainties(plan, parts, view=view, lid=lid, earlier=earlier)
+    runs = what_they_show(plan, known, view=view, forecasts=airflow.factors, earlier=earlier)
     length = planned_length(plan, parts, runs=len(runs.runs))
     warnings = (
         *_view_warnings(plan, view),
@@ -191,7 +196,8 @@ def _run_warnings(plan: Plan, runs: PlannedRuns) -> Iterator[str]:
         cures = []
         if one.needed is not None:
             cures.append(f"take replicates = {math.ceil(rounds_needed(plan, one.needed) / plan.runs.blocks)}")
-        if plan.runs.repeatability_K is None and one.needed_if_known is not None:
+        is_known = plan.runs.repeatability_K is not None or (runs.earlier is not None and runs.earlier.counted > 0)
+        if not is_known and one.needed_if_known is not None:
             few = math.ceil(rounds_needed(plan, one.needed_if_known) / plan.runs.blocks)
             cures.append(f"state the repeatability found in earlier runs (then replicates = {few} will do)")
         cures.append("hold the power closer")
@@ -228,8 +234,7 @@ def _questions(plan: Plan, parts: Sequence[ExpectedPart], runs: PlannedRuns) -> 
         yield "No highest ambient is stated: limits cannot be judged."
     if plan.film is not None and plan.film.transmittance is None:
         yield "The film's transmittance is its material's: record the hot board for seconds without and with it."
-    if plan.runs.repeatability_K is None:
-        yield f"How far runs of one set-up lie apart ({runs.spread:.2f} K) is assumed: replace it by what repeats show."
+    yield from _open_spread(plan, runs)
     if any("off" in factor.levels for factor in plan.factors):
         yield "Rises are those with the fan on: without it parts get hotter, and film and limits have to bear that too."
     for factor in plan.factors:
@@ -237,6 +242,17 @@ def _questions(plan: Plan, parts: Sequence[ExpectedPart], runs: PlannedRuns) -> 
             yield f"What {factor.name} acts on is not stated (opening or acts_on): it cannot be rehearsed."
     if not plan.factors:
         yield "Nothing is changed on purpose: no comparison is planned."
+
+
+def _open_spread(plan: Plan, runs: PlannedRuns) -> Iterator[str]:
+    """Yield what is not known of how far runs lie apart."""
+    apart, earlier = f"How far runs of one set-up lie apart ({runs.spread:.2f} K)", runs.earlier
+    if earlier is None and plan.runs.repeatability_K is None:
+        yield f"{apart} is assumed: replace it by what repeats show."
+    elif earlier is not None and not earlier.is_told:
+        yield f"{apart} is assumed, for {earlier.words}: the planned runs will be entered."
+    elif earlier is not None and earlier.found == "camera":
+        yield f"{apart} is that of other boards with such a camera and film: this one's may differ."
 
 
 def safety(plan: Plan, parts: Sequence[ExpectedPart], lid: PlannedLid | None) -> Iterator[str]:

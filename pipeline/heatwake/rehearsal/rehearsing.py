@@ -19,12 +19,12 @@ from heatwake.rehearsal.recorded import Recorded, camera_of, record_run, write_w
 from heatwake.report.flow_reading import board_direction, pair_direction
 from heatwake.run import Finished, Outcome, run_workflow
 from heatwake.run.comparison import STUDY, has_experiment
+from heatwake.run.planned_sessions import RESULTS
 from heatwake.schema.plan import Level, Plan
 from heatwake.store import results
 
 MOST_RUNS: Final = 4
 FOLDER: Final = "rehearsal"
-RESULTS: Final = "results"  # as the workflow of a plan says
 
 
 def rehearse(folder: Path, plan: Plan, test: PlannedTest, *, tell: Callable[[str], None] = lambda _: None) -> Rehearsal:
@@ -61,7 +61,7 @@ def rehearse(folder: Path, plan: Plan, test: PlannedTest, *, tell: Callable[[str
     notes = list(remarks)
     if unknown:
         notes.append(f"What {', '.join(unknown)} does is not known: its levels were rehearsed alike.")
-    if plan.runs.repeatability_K is not None:
+    if plan.runs.repeatability_K is not None or (test.runs.earlier is not None and test.runs.earlier.is_told):
         notes.append("The spread of runs was found from these runs alone: what is known of earlier ones tells more.")
     if len(runs) < len(test.runs.runs):
         notes.append(f"Of {len(test.runs.runs)} runs {len(runs)} were rehearsed, each set-up once before any twice.")

@@ -19,6 +19,7 @@ from heatwake.schema.session import Camera
 from heatwake.store.tables import csv_text
 
 PARTS_FILE: Final = "parts.csv"
+RESULTS: Final = "results"  # beside the workflow
 _BARE_KEY: Final = re.compile(r"[A-Za-z0-9_-]+")
 
 
@@ -177,14 +178,23 @@ def parts_text(parts: tuple[ExpectedPart, ...]) -> str:
     return csv_text(rows)
 
 
-def workflow_text(plan: Plan, runs: Sequence[PlannedRun]) -> str:
-    """Return the workflow of runs, in their order; its reference is the first at every factor's first level."""
+def workflow_text(plan: Plan, runs: Sequence[PlannedRun], *, record: Mapping[str, str] | None = None) -> str:
+    """Return the workflow of runs, in their order; its reference is the first at every factor's first level.
+
+    Parameters
+    ----------
+    plan : Plan
+    runs : sequence of PlannedRun
+    record : mapping, optional
+        Its table of the laboratory's record, where there is one.
+    """
     first = {factor.name: factor.levels[0] for factor in plan.factors}
     reference = next(run.name for run in runs if run.levels == first)
     sessions = "".join(f"  {_value(run.name)},\n" for run in runs)
     return (
         f"title = {_value(plan.title)}\n# in the order in which they are to be recorded\nsessions = [\n{sessions}]\n"
-        f'results = "results"\nreference = {_value(reference)}\n'
+        f"results = {_value(RESULTS)}\nreference = {_value(reference)}\n"
+        + (f"\n{_table('[record]', record)}" if record else "")
     )
 
 

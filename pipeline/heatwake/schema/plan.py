@@ -1,6 +1,7 @@
 """``plan.toml``: a test before it is wired up, from the camera to the order of runs."""
 
 from difflib import get_close_matches
+from pathlib import Path
 from typing import Annotated, Final, Literal, Self
 
 from pydantic import Field, NonNegativeFloat, PositiveFloat, model_validator
@@ -215,6 +216,9 @@ class PlannedRuns(Settings):
         Half-width within which the power is held.
     repeatability_K, repeatability_freedom : float
         Standard deviation of one run as found in earlier ones, and its degrees of freedom; by default assumed.
+    record : Path
+        In their place, the laboratory's repeatability record, from the plan's folder: what takes in it tell, and where
+        the planned runs will be entered.
     chance : float
         With which the smallest difference is to be found.
     """
@@ -227,6 +231,7 @@ class PlannedRuns(Settings):
     power_percent: NonNegativeFloat = 1.0
     repeatability_K: PositiveFloat | None = None
     repeatability_freedom: PositiveFloat | None = None
+    record: Path | None = None
     chance: Annotated[float, Field(ge=0.5, le=0.99)] = 0.8
 
     @model_validator(mode="after")
@@ -234,6 +239,8 @@ class PlannedRuns(Settings):
         if (self.repeatability_K is None) != (self.repeatability_freedom is None):
             missing = "repeatability_K" if self.repeatability_K is None else "repeatability_freedom"
             raise ValueError(f"{missing}: missing: must be given, the two go together")
+        if self.record is not None and self.repeatability_K is not None:
+            raise ValueError("record: given beside repeatability_K: must be one of the two")
         return self
 
 
