@@ -63,6 +63,7 @@ def plan_lines(made: "MadePlan") -> list[str]:
     lines = [test.title]
     lines += [f"rehearsal: {text}" for text in made.rehearsed]
     lines += [f"{one.name}: {one.verdict}" for one in test.runs.factors]
+    lines += [f"fan stopped: {test.stop.words}"] if test.stop else []
     lines += [f"to mend: {text}" for text in test.warnings]
     lines += [f"open: {text}" for text in test.questions]
     lines += [f"kept as it is: {made.folder / name}" for name in made.kept]

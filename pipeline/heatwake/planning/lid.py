@@ -1,10 +1,12 @@
 """What the planned film will do: to readings, to itself, to the air."""
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
+from scipy.optimize import brentq
 
 from heatwake.kernels.film_lid import (
     FILM_LIMIT,
@@ -24,6 +26,8 @@ from heatwake.planning.parts import ExpectedPart
 from heatwake.schema.plan import Plan, PlannedFilm
 
 HOT_PART: Final = 90.0  # [degC] above which a part must not be near the film (our own choice)
+LEAST_GAP: Final = 0.1  # [mm] of air where a part touches
+HOTTEST_K: Final = 2000.0  # over the room, that a part is sought to
 BULGE_SHARE: Final = 0.05  # of the air's height from which a bulge is warned of (our own choice)
 
 
@@ -39,7 +43,7 @@ class PartLid:
     clearance, needed : float
         From its top to the film, as planned and at least [mm].
     still : float
-        Film over it with the fan off [degC], at the planned clearance.
+        Film over it in still air [degC], at the planned clearance and the temperature that it has with the fan on.
     """
 
     name: str
@@ -82,7 +86,7 @@ class PlannedLid:
 
     @property
     def hottest_still(self) -> float:
-        """The film's highest temperature with the fan off [degC]; NaN where no rise is expected."""
+        """The film's highest temperature as soon as the air stands still [degC]; NaN where no rise is expected."""
         values = [part.still for part in self.parts if np.isfinite(part.still)]
         return max(values, default=np.nan)
 
@@ -141,6 +145,28 @@ def planned_lid(plan: Plan, parts: Sequence[ExpectedPart], *, inside_rise: float
     )
 
 
+def film_over(plan: Plan, part: float, *, clearance: float) -> float:
+    """Return the film's temperature over a part of so many degC in still air [degC]; NaN without a film."""
+    film, room, outer = plan.film, plan.ambient.degC, plan.air.outer_exchange
+    if film is None:
+        return math.nan
+    absorbed = {"absorptance": float(optics(film).absorptance), "excess": radiosity_excess(part, room=room)}
+    inner = still_exchange(max(clearance, LEAST_GAP))
+    return film_temperature(inside=part, room=room, inner=inner, outer=outer, **absorbed)
+
+
+def hottest_under(plan: Plan, *, clearance: float) -> float:
+    """Return how hot a part may get before the film over it reaches its limit in still air [degC]."""
+    room = plan.ambient.degC
+    if room >= FILM_LIMIT:
+        return room
+
+    def below(part: float) -> float:
+        return film_over(plan, part, clearance=clearance) - FILM_LIMIT
+
+    return float(brentq(below, room, room + HOTTEST_K)) if below(room + HOTTEST_K) > 0 else math.inf
+
+
 def _over(plan: Plan, part: ExpectedPart, clear: Film, table: BandTable, *, film_at: float) -> PartLid:
     film, room = plan.film, plan.ambient.degC
     if film is None:
@@ -152,8 +178,6 @@ def _over(plan: Plan, part: ExpectedPart, clear: Film, table: BandTable, *, film
     seen = camera_radiance(leaving, table=table, film=clear, film_temperature=film_at, camera_side=room)
     reading, bare = float(table.temperature(seen)), float(table.temperature(leaving))
     absorbed = {"absorptance": float(clear.absorptance), "excess": radiosity_excess(hot, room=room)}
-    outer = plan.air.outer_exchange
-    inner = still_exchange(max(clearance, 0.1))
-    needed = least_clearance(hot, room=room, outer=outer, limit=FILM_LIMIT, **absorbed)
-    still = film_temperature(inside=hot, room=room, inner=inner, outer=outer, **absorbed)
+    needed = least_clearance(hot, room=room, outer=plan.air.outer_exchange, limit=FILM_LIMIT, **absorbed)
+    still = film_over(plan, hot, clearance=clearance)
     return PartLid(part.name, reading, bare - reading, clearance, max(needed, LEAST_CLEARANCE), still)

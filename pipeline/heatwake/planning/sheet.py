@@ -17,6 +17,7 @@ from heatwake.planning.lid import BULGE_SHARE, HOT_PART, PlannedLid, planned_lid
 from heatwake.planning.parts import ExpectedPart, expected_parts
 from heatwake.planning.recording import PlannedLength, planned_length
 from heatwake.planning.runs import PlannedRuns, rounds_needed, what_they_show
+from heatwake.planning.stopped import PlannedStop, planned_stop
 from heatwake.planning.view import FITS, PlannedView, planned_view
 from heatwake.schema.plan import Plan
 from heatwake.stages.regions import RegionsSettings
@@ -39,6 +40,8 @@ class PlannedTest:
     certainties : tuple of PartCertainty
     runs : PlannedRuns
     length : PlannedLength
+    stop : PlannedStop or None
+        The item with its fan stopped; None without a fan.
     warnings : tuple of str
         What will go wrong as planned, with its cure.
     questions : tuple of str
@@ -56,6 +59,7 @@ class PlannedTest:
     certainties: tuple[PartCertainty, ...]
     runs: PlannedRuns
     length: PlannedLength
+    stop: PlannedStop | None
     warnings: tuple[str, ...]
     questions: tuple[str, ...]
     safety: tuple[str, ...]
@@ -85,14 +89,16 @@ def plan_test(plan: Plan, table: pd.DataFrame, *, past: Sequence[Take] | None = 
     known = certainties(plan, parts, view=view, lid=lid, earlier=earlier)
     runs = what_they_show(plan, known, view=view, forecasts=airflow.factors, earlier=earlier)
     length = planned_length(plan, parts, runs=len(runs.runs))
+    stop = planned_stop(plan, parts, lid=lid)
     warnings = (
         *_view_warnings(plan, view),
         *_lid_warnings(plan, lid, parts),
         *_part_warnings(plan, parts, known),
         *_run_warnings(plan, runs),
         *_length_warnings(plan, length),
+        *_stop_warnings(stop, length),
     )
-    questions = tuple(_questions(plan, parts, runs))
+    questions = tuple(_questions(plan, parts, runs, stop))
     return PlannedTest(
         title=plan.title,
         question=plan.question,
@@ -103,9 +109,10 @@ def plan_test(plan: Plan, table: pd.DataFrame, *, past: Sequence[Take] | None = 
         certainties=known,
         runs=runs,
         length=length,
+        stop=stop,
         warnings=warnings,
         questions=questions,
-        safety=tuple(safety(plan, parts, lid)),
+        safety=tuple(safety(plan, parts, lid, stop)),
     )
 
 
@@ -214,7 +221,15 @@ def _length_warnings(plan: Plan, length: PlannedLength) -> Iterator[str]:
         yield f"{plan.camera.frame_rate_Hz:g} frames a second do not show a shutter, a shake or a touch of the film."
 
 
-def _questions(plan: Plan, parts: Sequence[ExpectedPart], runs: PlannedRuns) -> Iterator[str]:
+def _stop_warnings(stop: PlannedStop | None, length: PlannedLength) -> Iterator[str]:
+    if stop is None or not stop.is_planned or not stop.passing or length.warm <= stop.cold:
+        return
+    end = "end these runs before" if not stop.untimed else "stay beside them"
+    less = f", or run them at {100 * stop.share:.0f} % of the power" if math.isfinite(stop.share) else ""
+    yield f"Fan off for {length.warm:.0f} s: {stop.passed}, {stop.when}; {end}{less}."
+
+
+def _questions(plan: Plan, parts: Sequence[ExpectedPart], runs: PlannedRuns, stop: PlannedStop | None) -> Iterator[str]:
     blank = [part.name for part in parts if not np.isfinite(part.rise)]
     if blank:
         yield f"No rise is expected of {_named(blank)}: a test with no prediction finds no surprises."
@@ -235,8 +250,10 @@ def _questions(plan: Plan, parts: Sequence[ExpectedPart], runs: PlannedRuns) -> 
     if plan.film is not None and plan.film.transmittance is None:
         yield "The film's transmittance is its material's: record the hot board for seconds without and with it."
     yield from _open_spread(plan, runs)
-    if any("off" in factor.levels for factor in plan.factors):
-        yield "Rises are those with the fan on: without it parts get hotter, and film and limits have to bear that too."
+    if stop is not None and stop.is_planned and stop.lacking:
+        yield f"Runs with the fan off are planned, and how hot they get is {stop.words}."
+    elif stop is not None and stop.is_planned and not stop.passing:
+        yield f"Rises are those with the fan on; off, {stop.words}."
     for factor in plan.factors:
         if factor.opening is None and factor.acts_on is None:
             yield f"What {factor.name} acts on is not stated (opening or acts_on): it cannot be rehearsed."
@@ -255,20 +272,27 @@ def _open_spread(plan: Plan, runs: PlannedRuns) -> Iterator[str]:
         yield f"{apart} is that of other boards with such a camera and film: this one's may differ."
 
 
-def safety(plan: Plan, parts: Sequence[ExpectedPart], lid: PlannedLid | None) -> Iterator[str]:
+def safety(
+    plan: Plan, parts: Sequence[ExpectedPart], lid: PlannedLid | None, stop: PlannedStop | None
+) -> Iterator[str]:
     """Yield what to see to before power comes on. Local rules and licensed practice come first."""
     yield "Local rules, standards and licensed practice come before this list, which certifies nothing."
     yield "Isolated supply below 50 V, or a qualified person and a barrier; capacitors discharged before hands go in."
     if plan.film is not None and lid is not None:
         still = f"{lid.hottest_still:.0f} °C" if math.isfinite(lid.hottest_still) else "not known"
-        worst = f"predicted over the hottest part, fan off: {still}, limit {FILM_LIMIT:g} °C"
-        yield f"Film is no enclosure, guard or fire barrier; {worst}."
+        worst = f"as soon as the fan stops, over the hottest part: {still}"
+        if stop is not None and math.isfinite(stop.hottest_film[1]):
+            low, high = stop.hottest_film
+            worst += f", settled {low:.0f} to {high:.0f} °C"
+        yield f"Film is no enclosure, guard or fire barrier; {worst}; limit {FILM_LIMIT:g} °C."
         yield f"No film within {LEAST_CLEARANCE:g} mm of a part above {HOT_PART:g} °C; stop at once if it sags."
         yield "Fit the film unpowered and discharged, with an ioniser or conductive frame; peel none over a live board."
         yield "Fan guard under the film, loose edges taped outside."
     else:
         yield "Fan guard on; nothing loose near the blades."
     yield "Over-temperature cut-off set and tried; the criterion to stop is written down."
+    if stop is not None:
+        yield f"Fan stopped, on purpose or not: {stop.words}."
     if any(factor.opening for factor in plan.factors):
         yield "Vent covers do not burn; somebody stays while the fan stands or a vent is covered."
     hot = [part.name for part in parts if plan.ambient.degC + part.rise > 60]

@@ -24,6 +24,8 @@ SOURCES: Final = (
     ("runs needed", "power of Student's test, noncentral t"),
     ("order", "A-B-B-A by symmetry; randomised blocks, Fisher 1935"),
     ("length", "first order; information of a fit (Cramer and Rao)"),
+    ("fan stopped", "heat balance, limits of free convection from textbooks, trials (JCGM 101:2008)"),
+    ("soonest", "all heat stays in its part: initial slope of its heating curve"),
     ("exhaust rise", "heat balance, dry air at 1 atm"),
     ("covered vents", "straight fan curve against a quadratic resistance"),
 )
@@ -82,6 +84,7 @@ def plan_page(plan: Plan, test: PlannedTest, *, rehearsal: Any = None) -> str:
         film=list(_film(plan, test)),
         recording=list(_recording(plan, test)),
         parts=part_lines(test),
+        stopped=list(zip(test.parts, test.stop.parts, strict=True)) if test.stop and test.stop.parts else [],
         runs=[(run, _set_up(run.levels)) for run in test.runs.runs],
         rehearsal=rehearsal,
         sources=SOURCES,
@@ -191,7 +194,7 @@ def _film(plan: Plan, test: PlannedTest) -> Iterator[tuple[str, str]]:
         shares = f"{lid.transmittance:.3f} through, {lid.reflectance:.3f} mirrored, {lid.absorptance:.3f} absorbed"
         yield "film", f"{film.material}, {film.thickness_um:g} µm: {shares}"
         still = (
-            f", {lid.hottest_still:.0f} °C over the hottest part should the air stand still"
+            f", {lid.hottest_still:.0f} °C over the hottest part as soon as the air stands still"
             if math.isfinite(lid.hottest_still)
             else ""
         )
