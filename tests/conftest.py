@@ -24,7 +24,7 @@ LONGEST = (
     *("test_null.py", "test_real_recording.py", "test_security.py", "test_watch.py", "test_registration.py"),
     *("test_thermocouples.py", "test_cli.py", "test_notebook_way.py", "test_fuzz.py", "test_region_search.py"),
     *("test_board.py", "test_flow.py", "test_forecast.py", "test_joint_flow.py", "test_sample_frames.py"),
-    *("test_experiment_run.py", "test_film_metrology.py", "test_budget.py", "test_planck.py"),
+    *("test_experiment_run.py", "test_film_metrology.py", "test_budget.py", "test_planck.py", "test_plan_rehearsal.py"),
 )
 
 # Modules of compiled loops, by how long a compiler takes over them: half a minute in all on a fresh clone.

@@ -31,6 +31,8 @@ class RehearsedPart:
 class RehearsedDifference:
     """A part's true difference and the one found [K], its 95 % interval, and whether it was told from noise.
 
+    Of final rises, or, where runs were judged before they settled, of rises at their end.
+
     Attributes
     ----------
     of : str

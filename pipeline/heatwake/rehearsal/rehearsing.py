@@ -21,6 +21,7 @@ from heatwake.run import Finished, Outcome, run_workflow
 from heatwake.run.comparison import STUDY, has_experiment
 from heatwake.run.planned_sessions import RESULTS
 from heatwake.schema.plan import Level, Plan
+from heatwake.schema.variables import MATCH_STATE
 from heatwake.store import results
 
 MOST_RUNS: Final = 4
@@ -147,8 +148,9 @@ def _effects(plan: Plan, home: Path, recorded: Sequence[Recorded]) -> list[Rehea
             continue
         sides = [[one for one in set_ups.values() if one.run.levels[compared[0]] == level] for level in compared[1:]]
         for part in recorded[0].rises:
-            means = [float(np.mean([one.rises[part] for one in side])) for side in sides]
             own = found.isel(effect=at, region=names.index(part)) if part in names else None
+            early = own is not None and int(found["effect_match"][names.index(part)]) == SAME_ELAPSED
+            means = [float(np.mean([_true_rise(one, part, early=early) for one in side])) for side in sides]
             rows.append(EFFECT.row(own, effect, run=sides[0][0].run.name, part=part, true=means[0] - means[1]))
     return rows
 
@@ -180,6 +182,13 @@ class _Kind:
 
 EFFECT: Final = _Kind("effect_rise", "effect_significant")
 PAIR: Final = _Kind("steady_rise_difference", "region_significant")
+EARLY_PAIR: Final = _Kind("matched_rise_difference", "region_significant")
+SAME_ELAPSED: Final = MATCH_STATE.index("same elapsed time")
+
+
+def _true_rise(one: Recorded, part: str, *, early: bool) -> float:
+    """Return a part's true rise: final, or, where runs were judged before they settled, at their end [K]."""
+    return one.rises[part] - (one.remaining[part] if early else 0.0)
 
 
 def _differences(finished: Finished, recorded: Sequence[Recorded], reference: str) -> list[RehearsedDifference]:
@@ -193,9 +202,12 @@ def _differences(finished: Finished, recorded: Sequence[Recorded], reference: st
         if name not in truth or truth[name].run.levels == base.run.levels:
             continue
         chosen = comparison.sel(session=name)
-        for part, true in truth[name].rises.items():
+        for part in truth[name].rises:
             own = chosen.isel(region=names.index(part)) if part in names else None
-            rows.append(PAIR.row(own, f"{name} − {reference}", run=name, part=part, true=true - base.rises[part]))
+            early = own is not None and int(own["match_state"]) == SAME_ELAPSED
+            true = _true_rise(truth[name], part, early=early) - _true_rise(base, part, early=early)
+            kind = EARLY_PAIR if early else PAIR
+            rows.append(kind.row(own, f"{name} − {reference}", run=name, part=part, true=true))
     return rows
 
 
