@@ -292,7 +292,8 @@ def safety(
         yield "Fan guard on; nothing loose near the blades."
     yield "Over-temperature cut-off set and tried; the criterion to stop is written down."
     if stop is not None:
-        yield f"Fan stopped, on purpose or not: {stop.words}."
+        soonest = f"a limit may be passed, {stop.when}" if stop.passing else stop.words
+        yield f"Fan stopped, on purpose or not: {soonest}."
     if any(factor.opening for factor in plan.factors):
         yield "Vent covers do not burn; somebody stays while the fan stands or a vent is covered."
     hot = [part.name for part in parts if plan.ambient.degC + part.rise > 60]

@@ -105,7 +105,7 @@ class PlannedStop:
         if not self.passing:
             known_hold = "all limits hold" if all(one.has_limit for one in known) else "the limits that are known hold"
             return f"{range_}; {'no limit is known' if math.isnan(self.cold) else known_hold}"
-        return f"{range_}; {self.passed}, {self.when}"
+        return f"{self.passed}, {self.when}; {range_}"
 
     @property
     def passed(self) -> str:
@@ -120,7 +120,7 @@ class PlannedStop:
         if self.untimed:
             return f"nobody knows when: state time_constant_s of {', '.join(self.untimed[:MOST_NAMED])}"
         after = f"{math.floor(self.settled)} s after the fan stops on a settled item"
-        return f"no sooner than {math.floor(self.cold)} s after power-on of a cold item, {after}"
+        return f"no sooner than {math.floor(self.cold)} s after a cold power-on, or {after}"
 
     @property
     def hottest_film(self) -> tuple[float, float]:

@@ -24,8 +24,7 @@ SOURCES: Final = (
     ("runs needed", "power of Student's test, noncentral t"),
     ("order", "A-B-B-A by symmetry; randomised blocks, Fisher 1935"),
     ("length", "first order; information of a fit (Cramer and Rao)"),
-    ("fan stopped", "heat balance, limits of free convection from textbooks, trials (JCGM 101:2008)"),
-    ("soonest", "all heat stays in its part: initial slope of its heating curve"),
+    ("fan stopped", "heat balance, textbooks' free convection, trials (JCGM 101:2008); initial slope of heating"),
     ("exhaust rise", "heat balance, dry air at 1 atm"),
     ("covered vents", "straight fan curve against a quadratic resistance"),
 )
@@ -84,7 +83,6 @@ def plan_page(plan: Plan, test: PlannedTest, *, rehearsal: Any = None) -> str:
         film=list(_film(plan, test)),
         recording=list(_recording(plan, test)),
         parts=part_lines(test),
-        stopped=list(zip(test.parts, test.stop.parts, strict=True)) if test.stop and test.stop.parts else [],
         runs=[(run, _set_up(run.levels)) for run in test.runs.runs],
         rehearsal=rehearsal,
         sources=SOURCES,
