@@ -116,6 +116,18 @@ def test_planned_runs_with_the_fan_off_are_warned_of_and_others_not():
     assert not [text for text in planned(84.0, short).warnings if "Fan off" in text]
 
 
+def test_what_a_factor_that_stops_the_fan_does_is_foreseen():
+    test = planned(84.0, {"factors.0.levels": ["out", "off"]})
+    [fan], part = test.airflow.factors, test.stop.parts[0]
+    assert (fan.low, fan.high) == pytest.approx((part.low - 40.0, part.high - 40.0))
+    assert "will show" in test.runs.factors[0].verdict
+    [stated] = planned(84.0, {"factors.0.levels": ["out", "off"], "factors.0.expected_K": 30.0}).airflow.factors
+    assert (stated.low, stated.source) == (30.0, "as the plan states")
+    [both] = planned(84.0, {"factors.0.levels": ["out", "in", "off"]}).airflow.factors
+    assert (both.low, len(both.signs)) == (pytest.approx(fan.low), 3)
+    assert math.isnan(planned(84.0).airflow.factors[0].low)
+
+
 def test_the_film_s_limit_counts_where_it_comes_first():
     # k / g of 0.027 W/m/K over 3 mm: 9 W/m2/K from the part, 10 to the room, so that the film takes 0.47 of its rise
     stop = planned(500.0, {"film.height_mm": 8.0}).stop

@@ -2,7 +2,7 @@
 
 import math
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Final
 
 import numpy as np
@@ -17,7 +17,7 @@ from heatwake.planning.lid import BULGE_SHARE, HOT_PART, PlannedLid, planned_lid
 from heatwake.planning.parts import ExpectedPart, expected_parts
 from heatwake.planning.recording import PlannedLength, planned_length
 from heatwake.planning.runs import PlannedRuns, rounds_needed, what_they_show
-from heatwake.planning.stopped import PlannedStop, planned_stop
+from heatwake.planning.stopped import PlannedStop, planned_stop, with_stop
 from heatwake.planning.view import FITS, PlannedView, planned_view
 from heatwake.schema.plan import Plan
 from heatwake.stages.regions import RegionsSettings
@@ -85,11 +85,12 @@ def plan_test(plan: Plan, table: pd.DataFrame, *, past: Sequence[Take] | None = 
     view, airflow = planned_view(plan, parts), planned_airflow(plan, parts)
     inside = airflow.inside_rise if math.isfinite(airflow.inside_rise) else ASSUMED_INSIDE_K
     lid = planned_lid(plan, parts, inside_rise=inside)
+    stop = planned_stop(plan, parts, lid=lid)
+    airflow = replace(airflow, factors=with_stop(plan, airflow.factors, stop))
     earlier = earlier_repeats(plan, parts, past)
     known = certainties(plan, parts, view=view, lid=lid, earlier=earlier)
     runs = what_they_show(plan, known, view=view, forecasts=airflow.factors, earlier=earlier)
     length = planned_length(plan, parts, runs=len(runs.runs))
-    stop = planned_stop(plan, parts, lid=lid)
     warnings = (
         *_view_warnings(plan, view),
         *_lid_warnings(plan, lid, parts),

@@ -9,9 +9,10 @@ import numpy as np
 import numpy.typing as npt
 
 from heatwake.kernels.still_box import StillBox, soonest, stopped_rises
+from heatwake.planning.air import FactorForecast
 from heatwake.planning.lid import PlannedLid, film_over, hottest_under
 from heatwake.planning.parts import ExpectedPart
-from heatwake.schema.plan import Plan
+from heatwake.schema.plan import Plan, PlannedFactor
 from heatwake.schema.surfaces import resolve_emissivity
 
 SEED: Final = 7  # of the trials: the same plan gives the same sheet
@@ -76,6 +77,8 @@ class PlannedStop:
     cold, settled : float
         Longest that it may last, as in `StoppedPart`, by the first part [s]; infinite where all limits hold, NaN where
         it cannot be told or no limit is known.
+    gain : (float, float)
+        What each part's settled rise gains: 95 % of trials lie between [K].
     share : float
         Of the power at which all are expected to stay below; 1 where they do, NaN where none is found.
     """
@@ -86,6 +89,7 @@ class PlannedStop:
     untimed: tuple[str, ...] = ()
     cold: float = math.nan
     settled: float = math.nan
+    gain: tuple[float, float] = (math.nan, math.nan)
     share: float = math.nan
 
     @property
@@ -130,12 +134,30 @@ class PlannedStop:
         return (math.nan, math.nan) if hottest is None else (hottest.film_low, hottest.film_high)
 
 
+def with_stop(plan: Plan, forecasts: Sequence[FactorForecast], stop: PlannedStop | None) -> tuple[FactorForecast, ...]:
+    """Return what factors are expected to do, those that stop a fan by what parts gain, unless the plan states it."""
+    if stop is None or math.isnan(stop.gain[1]):
+        return tuple(forecasts)
+    stopping = {one.name for one in plan.factors if _stops(plan, one) and one.expected_K is None}
+    low, high = stop.gain
+    source = "a stopped fan: heat balance of the shut box, first order"
+    return tuple(
+        replace(one, low=low, high=high, source=source if not one.signs else f"{source}; turned: {one.source}")
+        if one.name in stopping
+        else one
+        for one in forecasts
+    )
+
+
+def _stops(plan: Plan, factor: PlannedFactor) -> bool:
+    return "off" in factor.levels and any(one.kind == "fan" and one.name == factor.opening for one in plan.openings)
+
+
 def planned_stop(plan: Plan, parts: Sequence[ExpectedPart], *, lid: PlannedLid | None) -> PlannedStop | None:
     """Return what is expected with the fan stopped; None where there is no fan."""
     if not any(one.kind == "fan" for one in plan.openings):
         return None
-    fans = {one.name for one in plan.openings if one.kind == "fan"}
-    is_planned = any(one.opening in fans and "off" in one.levels for one in plan.factors)
+    is_planned = any(_stops(plan, one) for one in plan.factors)
     powerless = [part.name for part in parts if math.isnan(part.power)]
     if powerless:
         return PlannedStop(is_planned, f"the power of {', '.join(powerless[:6])}")
@@ -156,7 +178,8 @@ def planned_stop(plan: Plan, parts: Sequence[ExpectedPart], *, lid: PlannedLid |
         for name in ("cold", "settled")
     )
     share = _share(rises, box, limits=np.array([one.limit for one in found]))
-    return PlannedStop(is_planned, "", found, untimed, cold, settled, share)
+    gain = float(np.nanmin(low - rises)), float(np.nanmax(high - rises))
+    return PlannedStop(is_planned, "", found, untimed, cold, settled, gain, share)
 
 
 def _box(plan: Plan, parts: Sequence[ExpectedPart], lid: PlannedLid | None) -> StillBox:
