@@ -69,7 +69,7 @@ def test_the_view_by_hand():
         ({"factors.0.opening": None}, "What fan acts on is not stated"),
         ({"film": None}, "No film is planned"),
         ({"recording.warm_s": 100.0}, "100 s under power are too short: Q1 has 0.5 K to come only after 263 s"),
-        ({"factors.0.levels": ["out", "off"]}, "Rises are those with the fan on"),
+        ({"factors.0.levels": ["out", "off"]}, "Rises and length are those with the fan on"),
     ],
     ids=lambda value: value if isinstance(value, str) else "",
 )

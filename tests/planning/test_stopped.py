@@ -109,6 +109,9 @@ def test_planned_runs_with_the_fan_off_are_warned_of_and_others_not():
     [warning] = [text for text in planned(84.0, off).warnings if "Fan off" in text]
     assert "Q1 may pass a limit, no sooner than 75 s after a cold power-on" in warning
     assert "% of the power" in warning
+    stop = planned(84.0, off).stop
+    slower = [f"{(40.0 + gain) / 40.0:.1f}" for gain in stop.gain]  # of tau = C R / P
+    assert [text for text in planned(84.0, off).questions if f"Q1 settles {slower[0]} to {slower[1]} times" in text]
     assert not [text for text in planned(84.0).warnings if "Fan off" in text]
     [line] = [text for text in planned(84.0).safety if "Fan stopped" in text]
     assert "on purpose or not: a limit may be passed, no sooner than 75 s" in line

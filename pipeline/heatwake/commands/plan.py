@@ -28,8 +28,8 @@ def plan(
 ) -> None:
     """Plan a test from PLAN: a set-up sheet to print, and session folders ready to record into, in their order.
 
-    The sheet says which parts will be resolved, how well rises will be known, what the runs can show, what has to be
-    mended first. Session files that are there already are left as they are.
+    The sheet says which parts will be resolved, how well rises will be known, what the runs can show, how hot parts may
+    get should the fan stop, what has to be mended first. Session files that are there already are left as they are.
     """
     from heatwake.run.plan import make_plan
 

@@ -225,9 +225,10 @@ def _length_warnings(plan: Plan, length: PlannedLength) -> Iterator[str]:
 def _stop_warnings(stop: PlannedStop | None, length: PlannedLength) -> Iterator[str]:
     if stop is None or not stop.is_planned or not stop.passing or length.warm <= stop.cold:
         return
-    end = "end these runs before" if not stop.untimed else "stay beside them"
+    when = stop.when if stop.untimed else f"no sooner than {math.floor(stop.cold)} s after a cold power-on"
+    end = "stay beside them" if stop.untimed else "end these runs before"
     less = f", or run them at {100 * stop.share:.0f} % of the power" if math.isfinite(stop.share) else ""
-    yield f"Fan off for {length.warm:.0f} s: {stop.passed}, {stop.when}; {end}{less}."
+    yield f"Fan off for {length.warm:.0f} s: {stop.passed}, {when}; {end}{less}."
 
 
 def _questions(plan: Plan, parts: Sequence[ExpectedPart], runs: PlannedRuns, stop: PlannedStop | None) -> Iterator[str]:
@@ -253,8 +254,12 @@ def _questions(plan: Plan, parts: Sequence[ExpectedPart], runs: PlannedRuns, sto
     yield from _open_spread(plan, runs)
     if stop is not None and stop.is_planned and stop.lacking:
         yield f"Runs with the fan off are planned, and how hot they get is {stop.words}."
-    elif stop is not None and stop.is_planned and not stop.passing:
-        yield f"Rises are those with the fan on; off, {stop.words}."
+    elif stop is not None and stop.is_planned:
+        hottest = max((part for part in parts if np.isfinite(part.rise)), key=lambda part: part.rise)
+        low, high = ((hottest.rise + gain) / hottest.rise for gain in stop.gain)
+        slower = f"{hottest.name} settles {low:.1f} to {high:.1f} times as slowly (same heat capacity, first order)"
+        held = "" if stop.passing else f", and {stop.words}"
+        yield f"Rises and length are those with the fan on; off, {slower}{held}."
     for factor in plan.factors:
         if factor.opening is None and factor.acts_on is None:
             yield f"What {factor.name} acts on is not stated (opening or acts_on): it cannot be rehearsed."
