@@ -15,7 +15,9 @@ from heatwake.cli import app
 from heatwake.run import Finished, run_workflow
 from heatwake.run.plan import make_plan
 from heatwake.run.record_views import kinds_in
+from heatwake.stages.set_ups import kind_of
 from heatwake.store import record
+from heatwake.store.session import open_description
 from planned import SMALL
 
 
@@ -84,6 +86,14 @@ def test_the_next_plan_takes_its_repeatability_from_there(place):
     page = (place / "second" / "plan.html").read_text()
     assert "5 takes of these set-ups, 4 degrees of freedom" in page
     assert "is assumed" not in page
+
+
+def test_a_comparison_of_planned_runs_will_find_those_takes(place):
+    made = make_plan(place / "plan.toml", output=place / "third")
+    description, session = open_description(made.folder / "01_run")
+    session.attrs["conditions"] = json.dumps(description.conditions)
+    kinds = {one.kind for one in record.takes(place / "lab" / "lab.sqlite")}
+    assert {kind_of(session).mark} == kinds
 
 
 def test_the_plan_s_own_runs_are_no_earlier_ones(place):
