@@ -1,6 +1,7 @@
 """What the item is expected to do with its fan stopped: how hot, past which limits, and how soon."""
 
 import math
+from bisect import bisect_left
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from typing import Any, Final, Literal
@@ -223,9 +224,11 @@ def _stopped(plan: Plan, part: ExpectedPart, lid: PlannedLid | None, *, low: flo
 
 def _share(rises: Array, box: StillBox, *, limits: Array) -> float:
     """Return the largest share of the power at which no part may pass its limit; NaN where there is none."""
-    for step in range(STEPS, 0, -1):
+
+    def passes(step: int) -> bool:
         share = step / STEPS
         _, high = stopped_rises(share * rises, replace(box, power=share * box.power), rng=np.random.default_rng(SEED))
-        if not (high >= limits).any():
-            return share
-    return math.nan
+        return bool((high >= limits).any())
+
+    held = bisect_left(range(1, STEPS + 1), x=True, key=passes)  # more power is never cooler
+    return held / STEPS if held else math.nan
