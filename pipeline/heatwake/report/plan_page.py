@@ -148,7 +148,7 @@ def _tiles(plan: Plan, test: PlannedTest) -> Iterator[tuple[str, str, str]]:
     known = [one for one in test.certainties if math.isfinite(one.uncertainty)]
     if known:
         usual = sorted(one.uncertainty for one in known)[len(known) // 2]
-        yield "a rise will be known to", f"± {number(usual)} K", "k = 1, the middle part"
+        yield "a rise will be known to", f"± {number(usual)} K", "k = 1; half of the parts better"
     shown = [one.shown for one in test.runs.factors if math.isfinite(one.shown)]
     if test.runs.factors:
         least = f"{number(max(shown))} K" if len(shown) == len(test.runs.factors) else "nothing"
@@ -218,15 +218,15 @@ def _film(plan: Plan, test: PlannedTest) -> Iterator[tuple[str, str]]:
 def _recording(plan: Plan, test: PlannedTest) -> Iterator[tuple[str, str]]:
     length = test.length
     cold = f"{duration(length.cold)} of the cold, unpowered board, then {duration(length.warm)} under power"
-    after = "" if length.warm == length.wait else f" after {duration(length.wait)}"
-    left = f"no more than {plan.recording.remainder_K:g} K to come in {length.slowest}, the slowest,"
-    yield "length", f"{cold}: {left} by its own time constant{after}"
-    fit = f"{duration(length.fit)} if one time constant is all there is"
-    fit += f", {duration(length.fit_two)} if a second one has to be told apart" if math.isfinite(length.fit_two) else ""
-    wrong = (
-        f"one exponential through two ends {length.one_fit_bias:+.0%} off, the last reading {length.reading_bias:+.0%}"
+    after = "by then" if length.warm == length.wait else f"after {duration(length.wait)}"
+    left = f"{after} no more than {plan.recording.remainder_K:g} K is to come in {length.slowest}, the slowest"
+    yield "length", f"{cold}; {left}, by its own time constant"
+    fit = (
+        f"the final value to ± {plan.recording.remainder_K / 2:g} K after {duration(length.fit)} with one time constant"
     )
-    yield "by a fit", f"{fit}; {wrong.replace('-', '−')}"
+    fit += f", after {duration(length.fit_two)} with two" if math.isfinite(length.fit_two) else ""
+    wrong = f"two fitted as one end {_off(length.one_fit_bias)}, the last reading is {_off(length.reading_bias)}"
+    yield "by a fit", f"{fit}; {wrong}"
     hidden = f"up to {number(length.hidden)} K may be missing if 30 % of the rise is five times slower"
     yield "not sure", f"{hidden}: see the remainder that a run states, and record on where it is large"
     rate = f"{length.rate:g} a second in ± 60 s around power-on and every switching"
@@ -243,3 +243,7 @@ def _recording(plan: Plan, test: PlannedTest) -> Iterator[tuple[str, str]]:
         "keep equal",
         "power of each rail, supply and fan voltage and speed, film and camera untouched; cool down fully between runs",
     )
+
+
+def _off(share: float) -> str:
+    return f"{100 * abs(share):.0f} % too {'low' if share < 0 else 'high'}"
