@@ -108,6 +108,7 @@ def test_each_session_is_entered_with_what_it_found(made):
         assert region.rise == pytest.approx(float(regions["steady_rise"][0]))
         assert one.fingerprint == regions.attrs["fingerprint"]
     assert region.limit == 60
+    assert one.knows_level  # its board was cold for three seconds
 
 
 def test_a_comparison_without_repeats_takes_the_record_s(made):

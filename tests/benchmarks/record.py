@@ -6,8 +6,9 @@ import math
 import numpy as np
 
 from heatwake.stages.comparison import ComparisonSettings, compare
-from heatwake.stages.known_good import KnownGoodSettings, judge_unit
+from heatwake.stages.known_good import judge_unit
 from heatwake.stages.set_ups import kind_of
+from heatwake.stages.unit_reach import KnownGoodSettings
 from lab_takes import drawn_takes
 from stages.paired_sessions import session
 

@@ -12,9 +12,10 @@ from heatwake.kernels.repeats import pooled_repeatability
 from heatwake.report.as_json import plain
 from heatwake.report.words import count, listed
 from heatwake.run.workflows import read_workflow
-from heatwake.stages.known_good import KnownGoodSettings, UnitJudgement, judge_unit
+from heatwake.stages.known_good import UnitJudgement, judge_unit
 from heatwake.stages.set_ups import set_up_key
-from heatwake.stages.takes import Take
+from heatwake.stages.takes import Take, levelled
+from heatwake.stages.unit_reach import KnownGoodSettings
 from heatwake.store import record as store
 from heatwake.store import results, tables
 
@@ -150,7 +151,7 @@ def kinds_in(path: Path) -> list[KindView]:
 
 def _kind(takes: Sequence[Take]) -> KindView:
     groups: dict[str, list[Take]] = {}
-    for take in takes:
+    for take in levelled(takes):
         groups.setdefault(set_up_key(take), []).append(take)
     names = list(dict.fromkeys(name for take in takes for name in take.rises()))
     repeated = [group for group in groups.values() if len(group) > 1]
