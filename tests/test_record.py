@@ -13,6 +13,7 @@ import tifffile
 import xarray as xr
 from typer.testing import CliRunner
 
+from browser import browser
 from conftest import small_frames
 from heatwake.cli import app
 from heatwake.errors import InputError
@@ -23,6 +24,7 @@ from heatwake.schema.variables import REPEAT_SOURCE
 from heatwake.store import record
 from lab_takes import drawn_takes
 
+HOSTILE = "<script>alert(1)</script>"
 TABLES = "[cadence]\nanalysis_s = 1.0\n[baseline]\nquiet_s = 3.0\n"
 SESSION = """
 title = "Small board"
@@ -213,6 +215,31 @@ def test_compare_judges_a_unit_and_says_by_what(tmp_path):
     assert found["outside"] == ["Q2"]
     assert found["parts"][0]["difference"] == pytest.approx(9.0, abs=1.0)
     assert invoke("compare", str(file), "--unit", "good0", *good).exit_code == 0
+
+
+def test_pages_are_whole_escaped_and_the_same_again(tmp_path):
+    file = tmp_path / "lab.sqlite"
+    takes = drawn_takes(np.random.default_rng(4), {"good": 8, HOSTILE: 1}, faults={HOSTILE: {"Q2": 9.0}})
+    for day, one in enumerate(takes):
+        regions = (replace(one.regions[0], name=f"$Q${HOSTILE}"), *one.regions[1:])
+        record.enter(file, replace(one, recorded=f"2026-03-{day + 1:02d}T09:30:00", regions=regions))
+    pages = [tmp_path / name for name in ("unit.html", "again.html", "takes.html")]
+    told = [invoke("compare", str(file), "--good", "good", "--output", str(page)) for page in pages[:2]]
+    assert [one.exit_code for one in told] == [1, 1]
+    assert f"page: {pages[0]}" in told[0].stdout
+    assert pages[0].read_bytes() == pages[1].read_bytes()
+    assert invoke("show", str(file), "--output", str(pages[2])).exit_code == 0
+    assert not any("<script>alert" in page.read_text() for page in pages)
+    for said in ("What to do next", "5 in 100", "Cautions", "outside", "fan in"):
+        assert said in pages[0].read_text()
+    assert "8 takes from 2026-03-01 to 2026-03-08" in pages[2].read_text()
+    with browser() as tab:
+        for page in (pages[0], pages[2]):
+            tab.open(page, width=400)
+            assert tab.run("document.querySelectorAll('figure svg').length") >= 2
+            assert tab.run("document.documentElement.scrollWidth") <= 400
+        assert tab.problems == []
+        assert all(one.startswith("file:") for one in tab.requests)
 
 
 @pytest.mark.parametrize(

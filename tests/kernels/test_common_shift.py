@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 from scipy import stats
 
-from heatwake.kernels.common_shift import common_shift, pooled_spread
+from heatwake.kernels.common_shift import common_shift, pooled_spread, shift_of_others
 
 
 def test_one_place_that_changed_moves_the_shift_little():
@@ -17,10 +17,19 @@ def test_one_place_that_changed_moves_the_shift_little():
     assert np.isnan(common_shift(values, middle)[1])
 
 
+def test_a_place_does_not_count_among_its_others():
+    middle = np.array([30.0, 45.0, 20.0, 15.0])
+    values = middle + np.array([[0.0, 4.0, 0.2, -0.1]])
+    # medians of (4, 0.2, -0.1), (0, 0.2, -0.1), (0, 4, -0.1) and (0, 4, 0.2)
+    assert shift_of_others(values, middle)[0] == pytest.approx([0.2, 0.0, 0.0, 0.2])
+    values[0, 3] = np.nan
+    assert shift_of_others(values, middle)[0] == pytest.approx([2.1, 0.1, 2.0, 0.2])
+
+
 def test_pooled_spreads_are_those_of_an_analysis_of_variance():
     rng = np.random.default_rng(3)
     groups = [rng.normal(level, 0.4, (count, 1)) for level, count in ((30.0, 3), (20.0, 5), (40.0, 2))]
-    spread, freedom = pooled_spread(groups)
+    spread, freedom = pooled_spread([one - one.mean() for one in groups])
     assert freedom == 7
     # scipy's F is between groups over within: mean squares of both are known
     whole = np.concatenate(groups)
@@ -29,7 +38,7 @@ def test_pooled_spreads_are_those_of_an_analysis_of_variance():
 
 
 def test_a_place_that_no_set_up_has_twice_is_not_told():
-    spread, freedom = pooled_spread([np.array([[1.0, 2.0, np.nan], [1.2, np.nan, np.nan]])])
+    spread, freedom = pooled_spread([np.array([[-0.1, 0.0, np.nan], [0.1, np.nan, np.nan]])])
     assert spread[0] == pytest.approx(0.2 / np.sqrt(2))
     assert np.isnan(spread[1:]).all()
     assert freedom.tolist() == [1, 0, 0]

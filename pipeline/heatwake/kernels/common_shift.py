@@ -30,6 +30,27 @@ def common_shift(values: Array, middle: Array) -> Array:
     return np.array([np.nanmedian(row) if told else np.nan for row, told in zip(apart, known, strict=True)])
 
 
+def shift_of_others(values: Array, middle: Array) -> Array:
+    """Return for each place the median of what the other places differ by (rows, places); NaN where none is known.
+
+    With its own difference among them the middle place of a row would differ by nothing, whatever it did.
+
+    Parameters
+    ----------
+    values : (rows, places) array
+        NaN is left out.
+    middle : (places,) array
+
+    Examples
+    --------
+    >>> shift_of_others(np.array([[1.0, 2.0, 9.0]]), np.array([0.5, 1.5, 2.5])).tolist()
+    [[3.5, 3.5, 0.5]]
+    """
+    apart = values - middle
+    columns = [common_shift(np.delete(apart, at, axis=1), np.zeros(middle.size - 1)) for at in range(middle.size)]
+    return np.stack(columns, axis=1)
+
+
 def pooled_spread(setups: Sequence[Array]) -> tuple[Array, Array]:
     """Return standard deviations of one value, pooled over set-ups, and their degrees of freedom (places,).
 
@@ -38,21 +59,16 @@ def pooled_spread(setups: Sequence[Array]) -> tuple[Array, Array]:
     Parameters
     ----------
     setups : sequence of (takes, places) arrays
-        NaN is left out.
+        Deviations from each set-up's middle: what is taken off a take besides, by a median, leaves them without a mean
+        of nought, and to take that off too would lose what the new value has. NaN is left out.
 
     Examples
     --------
-    >>> spread, freedom = pooled_spread([np.array([[1.0], [3.0]]), np.array([[5.0], [5.0], [5.0]])])
+    >>> spread, freedom = pooled_spread([np.array([[-1.0], [1.0]]), np.array([[0.0], [0.0], [0.0]])])
     >>> spread.round(3).tolist(), freedom.tolist()  # sqrt((2 + 0) / (1 + 2))
     ([0.816], [3.0])
     """
-    squares = np.zeros(setups[0].shape[1])
-    freedom = np.zeros_like(squares)
-    for takes in setups:
-        seen = np.isfinite(takes)
-        count = seen.sum(axis=0)
-        plain = np.where(seen, takes, 0.0)
-        mean = plain.sum(axis=0) / np.maximum(count, 1)
-        squares += np.where(seen, (plain - mean) ** 2, 0.0).sum(axis=0)
-        freedom += np.maximum(count - 1, 0)
+    squares = sum((np.nansum(takes**2, axis=0) for takes in setups), np.zeros(setups[0].shape[1]))
+    counts = (np.isfinite(takes).sum(axis=0) for takes in setups)
+    freedom = sum((np.maximum(count - 1.0, 0.0) for count in counts), np.zeros_like(squares))
     return np.where(freedom > 0, np.sqrt(squares / np.maximum(freedom, 1)), np.nan), freedom

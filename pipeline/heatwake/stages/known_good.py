@@ -8,7 +8,7 @@ from typing import Any, Final, Literal
 import numpy as np
 import numpy.typing as npt
 
-from heatwake.kernels.common_shift import common_shift
+from heatwake.kernels.common_shift import common_shift, shift_of_others
 from heatwake.stages.set_ups import set_up_key
 from heatwake.stages.takes import Take, levelled
 from heatwake.stages.unit_reach import LEAST_UNITS, KnownGoodSettings, Means, beside_the_board, by_themselves
@@ -60,7 +60,7 @@ class UnitJudgement:
     Attributes
     ----------
     unit, kind : str
-    conditions : mapping
+    conditions, bench : mapping
         Of the kind.
     takes, good_takes : int
     good_units : tuple of str
@@ -83,6 +83,7 @@ class UnitJudgement:
     unit: str
     kind: str
     conditions: Mapping[str, Any]
+    bench: Mapping[str, Any]
     takes: int
     good_units: tuple[str, ...]
     good_takes: int
@@ -113,8 +114,8 @@ def judge_unit(
 
     Takes and units differ most by what all parts of a board share. So where takes or units tell that, and three parts
     or more, the board as a whole is judged by the median of its parts' differences, and each part by what it differs
-    beyond that; either has half of the false alarms. A part that stays while the board changes is none that changed:
-    outside is only what differs with the sign, and by a quarter, of what it stands out by.
+    beyond the median of the others; either has half of the false alarms. A part that stays while the board changes is
+    none that changed: outside is only what differs with the sign, and by a quarter, of what it stands out by.
 
     Parameters
     ----------
@@ -158,6 +159,7 @@ def _judge(
         unit=unit,
         kind=own[0].kind,
         conditions=own[0].set_up.get("conditions", {}),
+        bench=own[0].set_up.get("bench", {}),
         takes=len(groups[unit]),
         good_units=good_units,
         good_takes=sum(len(groups[name]) for name in good_units),
@@ -220,16 +222,18 @@ def _parts(
     middle = good.middle()
     apart = new.values[0] - middle
     if both.size >= LEAST_PARTS and spread_from != "budget":
-        shift = float(common_shift(new.values, middle)[0])
+        rise = float(common_shift(new.values, middle)[0])
         whole, reaches = beside_the_board(good, new.counts[0], setups=setups, budget=budget, settings=settings)
-        board = PartJudgement(WHOLE, shift, 0.0, -whole.half, whole.half, whole.known.spread, abs(shift) > whole.half)
+        board = PartJudgement(WHOLE, rise, 0.0, -whole.half, whole.half, whole.known.spread, abs(rise) > whole.half)
+        shifts = shift_of_others(new.values, middle)[0]
         least = [whole.known.freedom, *(reach.known.freedom for reach in reaches)]
     else:
-        shift, board = 0.0, None
+        shifts, board = np.zeros(both.size), None
         reaches = by_themselves(good, new.counts[0], setups=setups, budget=budget, settings=settings)
         least = [reach.known.freedom for reach in reaches]
     made = []
-    for number, difference, centre, reach in zip(both.tolist(), apart.tolist(), middle.tolist(), reaches, strict=True):
+    columns = (both.tolist(), apart.tolist(), middle.tolist(), shifts.tolist(), reaches)
+    for number, difference, centre, shift, reach in zip(*columns, strict=True):
         kept = -shift * LEAST_SHARE / (1 - LEAST_SHARE)  # less than a quarter of what it stands out by
         low, high = min(shift - reach.half, kept), max(shift + reach.half, kept)
         outside = difference < low or difference > high  # neither where nothing tells the spread

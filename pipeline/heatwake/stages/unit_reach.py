@@ -9,7 +9,7 @@ import numpy as np
 import numpy.typing as npt
 from pydantic import Field, NonNegativeFloat
 
-from heatwake.kernels.common_shift import common_shift, pooled_spread
+from heatwake.kernels.common_shift import common_shift, pooled_spread, shift_of_others
 from heatwake.kernels.known_good import prediction_factor, tolerance_factor
 from heatwake.kernels.repeats import pooled_repeatability
 from heatwake.schema.settings import Settings
@@ -76,22 +76,49 @@ def by_themselves(
     else:
         known = [Known(float(repeats.spread(rise)), repeats.freedom) for rise in good.middle()]
     rate = settings.false_alarm_rate / max(len(known), 1)
-    return _reaches(good, counts, known, rate=rate, settings=settings)
+    apart = Means(good.values - good.middle(), good.counts)
+    return _reaches(apart, counts, known, rate=rate, settings=settings)
 
 
 def beside_the_board(
     good: Means, counts: Array, *, setups: Sequence[Array], budget: Array, settings: KnownGoodSettings
 ) -> tuple[Reach, list[Reach]]:
-    """Return how far the board as a whole may lie from the good ones', and each part beyond that."""
-    shifts = [common_shift(takes, _middle(takes))[:, None] for takes in setups]
+    """Return how far the board as a whole may lie from the good ones', and each part beyond what the others do."""
+    apart = [takes - _middle(takes) for takes in setups]
+    nought = np.zeros(counts.size)
+    shifts = [common_shift(takes, nought)[:, None] for takes in apart]
     rate = settings.false_alarm_rate / 2
     whole = common_shift(good.values, good.middle())[:, None]
     boards = Means(whole, np.where(np.isfinite(whole), good.counts.max(axis=1, keepdims=True), 0))
     usual = np.array([np.median(budget[np.isfinite(budget)]) if np.isfinite(budget).any() else np.nan])
     [board] = _reaches(boards, np.array([counts.max()]), _known(shifts, usual), rate=rate, settings=settings)
-    beyond = _known([takes - shift for takes, shift in zip(setups, shifts, strict=True)], budget)
-    parts = Means(good.values - whole, good.counts)
+    beyond = _known([takes - shift_of_others(takes, nought) for takes in apart], budget)
+    differences = good.values - good.middle()
+    parts = Means(differences - shift_of_others(differences, nought), good.counts)
     return board, _reaches(parts, counts, beyond, rate=rate / counts.size, settings=settings)
+
+
+def width_with_more(
+    more: int, *, takes: int, good: int, of_units: bool, freedom: float, rate: float, settings: KnownGoodSettings
+) -> float:
+    """Return what share of its width an interval would have with more known good units, or with more takes of them.
+
+    Parameters
+    ----------
+    more : int
+        Units where their own spread counts, else takes.
+    takes, good : int
+        Of the unit; of known good ones, or the number of these where their own spread counts.
+    of_units : bool
+    freedom, rate : float
+        Of the interval.
+    settings : KnownGoodSettings
+    """
+    first = 1.0 if of_units else 1 / takes
+    now, then = (
+        _factor(first + 1 / (good + one), freedom=freedom + one, rate=rate, settings=settings) for one in (0, more)
+    )
+    return then / now
 
 
 def _middle(takes: Array) -> Array:
@@ -99,7 +126,10 @@ def _middle(takes: Array) -> Array:
 
 
 def _known(setups: Sequence[Array], budget: Array) -> list[Known]:
-    """Return what single takes scatter by, each column by itself; where no repeats tell, what its budget says."""
+    """Return what single takes scatter by, each column by itself; where no repeats tell, what its budget says.
+
+    Takes are given as they differ from their set-up's middle.
+    """
     told = [Known(float(own), math.inf) for own in budget]
     if not setups:
         return told
@@ -110,6 +140,7 @@ def _known(setups: Sequence[Array], budget: Array) -> list[Known]:
 def _reaches(
     good: Means, counts: Array, known: Sequence[Known], *, rate: float, settings: KnownGoodSettings
 ) -> list[Reach]:
+    """Return how far each column of a unit's differences may lie from nought; those of good units are given."""
     made = []
     for number, (count, own) in enumerate(zip(counts.tolist(), known, strict=True)):
         seen = good.counts[:, number] > 0
@@ -130,7 +161,7 @@ def _among_units(means: Array, takes: Array, count: float, own: Known) -> Known:
 
     A unit taken fewer times than the good ones scatters more: by what its takes' mean does more.
     """
-    variance = float(means.var(ddof=1))
+    variance = float((means**2).sum()) / (means.size - 1)
     more = 1 / count - float(np.mean(1 / takes))
     if math.isfinite(own.freedom) and more > 0:
         variance += more * own.spread**2
