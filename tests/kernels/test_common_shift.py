@@ -42,3 +42,13 @@ def test_a_place_that_no_set_up_has_twice_is_not_told():
     assert spread[0] == pytest.approx(0.2 / np.sqrt(2))
     assert np.isnan(spread[1:]).all()
     assert freedom.tolist() == [1, 0, 0]
+
+
+def test_medians_are_numpy_s():
+    rng = np.random.default_rng(2)
+    values = np.where(rng.random((40, 6)) < 0.2, np.nan, rng.standard_normal((40, 6)))
+    values[:, 0] = rng.standard_normal(40)
+    assert common_shift(values, np.zeros(6)) == pytest.approx(np.nanmedian(values, axis=1))
+    assert shift_of_others(values, np.zeros(6))[:, 0] == pytest.approx(
+        [np.nan if np.isnan(row).all() else np.nanmedian(row) for row in values[:, 1:]], nan_ok=True
+    )

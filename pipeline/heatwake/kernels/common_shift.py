@@ -25,9 +25,7 @@ def common_shift(values: Array, middle: Array) -> Array:
     >>> common_shift(np.array([[1.0, 2.0, 9.0]]), np.array([0.5, 1.5, 2.5])).tolist()
     [0.5]
     """
-    apart = values - middle
-    known = np.isfinite(apart).any(axis=1)
-    return np.array([np.nanmedian(row) if told else np.nan for row, told in zip(apart, known, strict=True)])
+    return _medians(values - middle)
 
 
 def shift_of_others(values: Array, middle: Array) -> Array:
@@ -46,9 +44,17 @@ def shift_of_others(values: Array, middle: Array) -> Array:
     >>> shift_of_others(np.array([[1.0, 2.0, 9.0]]), np.array([0.5, 1.5, 2.5])).tolist()
     [[3.5, 3.5, 0.5]]
     """
-    apart = values - middle
-    columns = [common_shift(np.delete(apart, at, axis=1), np.zeros(middle.size - 1)) for at in range(middle.size)]
-    return np.stack(columns, axis=1)
+    others = np.array([[one for one in range(middle.size) if one != at] for at in range(middle.size)], dtype=int)
+    return _medians((values - middle)[:, others])
+
+
+def _medians(values: Array) -> Array:
+    """Return medians along the last axis, NaN left out; quicker than numpy's of short rows."""
+    ordered = np.sort(values, axis=-1)  # NaN last
+    count = np.isfinite(values).sum(axis=-1)
+    last = max(values.shape[-1] - 1, 0)
+    ends = np.clip(np.stack([(count - 1) // 2, count // 2], axis=-1), 0, last)
+    return np.asarray(np.take_along_axis(ordered, ends, axis=-1).mean(axis=-1))
 
 
 def pooled_spread(setups: Sequence[Array]) -> tuple[Array, Array]:
