@@ -12,8 +12,6 @@ from heatwake import __version__
 from heatwake.errors import InputError
 from heatwake.kernels.repeats import pooled_repeatability
 from heatwake.report.as_json import plain
-from heatwake.report.record_page import takes_page, units_page
-from heatwake.report.takes_trend import SetUpTrend, set_up_trend
 from heatwake.report.unit_judgement import JudgementView, condition_words
 from heatwake.report.words import listed
 from heatwake.run.fingerprints import plain_json
@@ -124,6 +122,9 @@ def write_takes_page(path: Path, output: Path) -> None:
     InputError
         There is no such record, or it is damaged.
     """
+    from heatwake.report.record_page import takes_page  # drawing is slow to import
+    from heatwake.report.takes_trend import SetUpTrend, set_up_trend
+
     kinds = kinds_in(path)
     takes = store.takes(record_of(path)[0])
     trends: dict[str, list[SetUpTrend]] = {kind.mark: [] for kind in kinds}
@@ -145,6 +146,8 @@ def write_units_page(path: Path, judged: Sequence[JudgementView], output: Path) 
     InputError
         There is no such record, or it is damaged.
     """
+    from heatwake.report.record_page import units_page
+
     settings = judged[0].judgement.settings.model_dump(mode="json")
     provenance = _provenance(store.takes(record_of(path)[0]))
     results.write_text(output, units_page(judged, settings=settings, provenance=provenance))
