@@ -7,7 +7,7 @@ from scipy import stats
 from heatwake.report.unit_judgement import JudgementView
 from heatwake.stages.known_good import judge_unit
 from heatwake.stages.unit_reach import KnownGoodSettings, width_with_more
-from lab_takes import PARTS, drawn_takes
+from lab_takes import PARTS, drawn_takes, take
 
 SETTINGS = KnownGoodSettings()
 
@@ -45,3 +45,11 @@ def test_with_one_good_unit_two_more_are_asked_for():
     steps = view({"good": 20, "new": 2}, differ=0.0).next_steps
     assert steps == ["Take 2 more known good units: from three on, what healthy units differ by counts."]
     assert "twice or more" in view({"good": 1, "new": 1}).next_steps[0]
+
+
+def test_units_without_a_part_in_common_are_told_so():
+    takes = [take({"Q1": 30.0}, recording=f"{n}", unit="good") for n in range(2)]
+    [judged] = judge_unit([*takes, take({"Q2": 30.0}, recording="new", unit="new")], "new", ["good"], settings=SETTINGS)
+    told = JudgementView(judged)
+    assert told.answer == "0 parts, no part outside."
+    assert not any("narrow" in step for step in told.next_steps)

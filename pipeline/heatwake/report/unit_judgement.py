@@ -105,19 +105,19 @@ class JudgementView:
         told = self.judgement
         if told.spread_from == "budget":
             return ["Take a known good unit twice or more: what takes differ by is then measured, not assumed."]
-        of_units = told.spread_from == "units"
-        what = f"{MORE} more {'known good units' if of_units else 'takes of a known good unit'}"
-        share = width_with_more(
-            MORE,
-            takes=told.takes,
-            good=len(told.good_units) if of_units else told.good_takes,
-            of_units=of_units,
-            freedom=told.freedom,
-            rate=told.settings.false_alarm_rate / 2 / len(told.parts),
-            settings=told.settings,
-        )
         said = []
         if told.freedom < ENOUGH_FREEDOM:
+            of_units = told.spread_from == "units"
+            what = f"{MORE} more {'known good units' if of_units else 'takes of a known good unit'}"
+            share = width_with_more(
+                MORE,
+                takes=told.takes,
+                good=len(told.good_units) if of_units else told.good_takes,
+                of_units=of_units,
+                freedom=told.freedom,
+                rate=told.settings.false_alarm_rate / 2 / len(told.parts),
+                settings=told.settings,
+            )
             said.append(f"{what} would narrow the intervals to about {100 * share:.0f} % of what they are.")
         if len(told.good_units) < LEAST_UNITS:
             lacking = LEAST_UNITS - len(told.good_units)
