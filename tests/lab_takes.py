@@ -23,13 +23,15 @@ def take(
     """Return a take with these rises [K]."""
     stated = conditions or {"fan": "in"}
     regions = tuple(
-        RegionTake(name, True, 10.0 + 5 * number, 20.0, 8.0, 8.0, rise, own, 0.5, 80.0, True, 23.5 + rise, 110.0, 20.0)
+        RegionTake(
+            name, True, 10.0 + 5 * number, 20.0, 8.0, 8.0, rise, own, 0.5, 80.0, True, 23.5 + rise, 110.0, 20.0, 0.25
+        )
         for number, (name, rise) in enumerate(rises.items())
     )
     known = {
         "fingerprint": f"made of {recording}", "session": f"session {recording}", "title": "Charger", "is_repeat": True,
         "bench": "bench", "set_up": {"bench": {}, "conditions": stated}, "recorded": "2026-03-04T09:30:00",
-        "source": "heatwake 1",
+        "source": "heatwake 1", "camera_level": 0.0,
     }  # fmt: skip
     known |= {"recording": recording, "unit": unit, "kind": kind, "conditions": stated, "power": power}
     return Take(**known | more, regions=regions)

@@ -5,7 +5,9 @@ from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
+import tifffile
 
+from conftest import small_frames
 from heatwake.scene import (
     Camera,
     Handling,
@@ -46,6 +48,44 @@ def write_workflow(folder: Path, names: tuple[str, ...], *, results: str = "resu
     sessions = ", ".join(f'"{name}"' for name in names)
     path.write_text(f'title = "Small"\nsessions = [{sessions}]\nresults = "{results}"\n{text}{CADENCE}')
     return path
+
+
+# A spot that warms by 8 K, a frame a second: the smallest that goes through every stage, in a second or two.
+SPOT_TABLES = "[cadence]\nanalysis_s = 1.0\n[baseline]\nquiet_s = 3.0\n"
+SPOT_SESSION = """
+title = "Small board"
+[frames]
+source = "frames.tif"
+scale = 0.01
+offset = -100.0
+interval_s = 1.0
+[film]
+transmittance = 0.89
+[[regions]]
+name = "Q1"
+x_mm = 22
+y_mm = 16
+width_mm = 8
+height_mm = 8
+limit_degC = 60
+[conditions]
+power_W = 18
+"""
+
+
+def write_spot(folder: Path, *, seed: int, count: int = 12, stated: str = "", ambient: bool = True) -> None:
+    """Write a session of a spot that warms, with more conditions as they stand in its file.
+
+    Of twelve frames no final value is told, of 24 one is.
+    """
+    folder.mkdir()
+    frames = small_frames(seed=seed, count=count)
+    tifffile.imwrite(folder / "frames.tif", frames, photometric="minisblack", compression="zlib")
+    text = SPOT_SESSION + stated
+    if ambient:
+        (folder / "ambient.csv").write_text("elapsed_s,ambient_degC\n0,23.0\n12,23.2\n")
+        text = text.replace("[[regions]]", '[ambient]\nlog = "ambient.csv"\n[[regions]]')
+    (folder / "session.toml").write_text(text)
 
 
 def contents(results: Path) -> dict[str, bytes]:

@@ -2,45 +2,20 @@
 
 import pandas as pd
 import pytest
-import tifffile
 import xarray as xr
 
 import heatwake
-from conftest import small_frames
 from heatwake.run import Finished, run_workflow
 from heatwake.run.explain import explain_workflow
+from small_sessions import SPOT_TABLES, write_spot
 
 STATES = {"a": ("out", "open"), "b": ("in", "open"), "c": ("out", "covered"), "d": ("in", "covered")}
-WORKFLOW = """
+WORKFLOW = f"""
 title = "Small"
 sessions = ["a", "b", "c", "d"]
 results = "results"
 reference = "a"
-[cadence]
-analysis_s = 1.0
-[baseline]
-quiet_s = 3.0
-"""
-SESSION = """
-title = "Small board"
-[frames]
-source = "frames.tif"
-scale = 0.01
-offset = -100.0
-interval_s = 1.0
-[film]
-transmittance = 0.89
-[[regions]]
-name = "Q1"
-x_mm = 22
-y_mm = 16
-width_mm = 8
-height_mm = 8
-[conditions]
-power_W = 18
-fan = "{fan}"
-vent = "{vent}"
-"""
+{SPOT_TABLES}"""
 
 
 def run(path):
@@ -54,9 +29,7 @@ def run(path):
 def folder(tmp_path_factory):
     place = tmp_path_factory.mktemp("experiment")
     for seed, (name, (fan, vent)) in enumerate(STATES.items()):
-        (place / name).mkdir()
-        tifffile.imwrite(place / name / "frames.tif", small_frames(seed=seed), photometric="minisblack")
-        (place / name / "session.toml").write_text(SESSION.format(fan=fan, vent=vent))
+        write_spot(place / name, seed=seed, stated=f'fan = "{fan}"\nvent = "{vent}"\n', ambient=False)
     (place / "workflow.toml").write_text(WORKFLOW)
     run(place / "workflow.toml")
     return place

@@ -23,46 +23,15 @@ from heatwake.run.explain import Explained, explain_workflow
 from heatwake.run.sessions import TABLES
 from heatwake.stages.table import PRODUCTS
 from heatwake.store import results
+from small_sessions import SPOT_TABLES, write_spot
 
-WORKFLOW = """
+WORKFLOW = f"""
 title = "Small"
 sessions = ["one", "two"]
 results = "results"
 reference = "one"
-[cadence]
-analysis_s = 1.0
-[baseline]
-quiet_s = 3.0
-"""
-SESSION = """
-title = "Small board"
-[frames]
-source = "frames.tif"
-scale = 0.01
-offset = -100.0
-interval_s = 1.0
-[film]
-transmittance = 0.89
-[ambient]
-log = "ambient.csv"
-[[regions]]
-name = "Q1"
-x_mm = 22
-y_mm = 16
-width_mm = 8
-height_mm = 8
-[conditions]
-power_W = 18
-fan = "out"
-"""
-
-
-def write_session(folder: Path, *, seed: int) -> None:
-    folder.mkdir()
-    frames = small_frames(seed=seed)
-    tifffile.imwrite(folder / "frames.tif", frames, photometric="minisblack", compression="zlib")
-    (folder / "session.toml").write_text(SESSION)
-    (folder / "ambient.csv").write_text("elapsed_s,ambient_degC\n0,23.0\n12,23.2\n")
+{SPOT_TABLES}"""
+OUT = 'fan = "out"\n'
 
 
 @pytest.fixture(scope="module")
@@ -70,7 +39,7 @@ def base(tmp_path_factory) -> Path:
     """Two sessions, and their results without pages."""
     folder = tmp_path_factory.mktemp("base")
     for seed, name in enumerate(("one", "two")):
-        write_session(folder / name, seed=seed)
+        write_spot(folder / name, seed=seed, stated=OUT)
     (folder / "workflow.toml").write_text(WORKFLOW)
     assert run(folder / "workflow.toml").exit_code == 0
     return folder
@@ -361,7 +330,7 @@ def test_damaged_notes_still_get_words(note):
 
 # One property over all of it: what is named is what a run then makes anew.
 def added(folder: Path) -> None:
-    write_session(folder / "three", seed=3)
+    write_spot(folder / "three", seed=3, stated=OUT)
     edit(folder / "workflow.toml", '["one", "two"]', '["one", "two", "three"]')
 
 

@@ -9,11 +9,10 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 import pytest
-import tifffile
 import xarray as xr
 from typer.testing import CliRunner
 
-from conftest import small_frames
+from browser import browser
 from heatwake.cli import app
 from heatwake.errors import InputError
 from heatwake.run import Finished, run_workflow
@@ -22,39 +21,15 @@ from heatwake.run.watch import watch_folder
 from heatwake.schema.variables import REPEAT_SOURCE
 from heatwake.store import record
 from lab_takes import drawn_takes
+from small_sessions import SPOT_TABLES, write_spot
 
-TABLES = "[cadence]\nanalysis_s = 1.0\n[baseline]\nquiet_s = 3.0\n"
-SESSION = """
-title = "Small board"
-[frames]
-source = "frames.tif"
-scale = 0.01
-offset = -100.0
-interval_s = 1.0
-[film]
-transmittance = 0.89
-[[regions]]
-name = "Q1"
-x_mm = 22
-y_mm = 16
-width_mm = 8
-height_mm = 8
-limit_degC = 60
-[conditions]
-power_W = 18
-"""
-
-
-def write(place: Path, name: str, *, seed: int, stated: str) -> None:
-    (place / name).mkdir()
-    tifffile.imwrite(place / name / "frames.tif", small_frames(seed=seed, count=24), photometric="minisblack")
-    (place / name / "session.toml").write_text(SESSION + stated)
+HOSTILE = "<script>alert(1)</script>"
 
 
 def workflow(place: Path, name: str, *sessions: str, record: str = 'file = "lab/lab.sqlite"') -> Path:
     path = place / f"{name}.toml"
     table = f"[record]\n{record}\n" if record else ""
-    path.write_text(f'title = "Small"\nsessions = {json.dumps(sessions)}\nresults = "{name}"\n{TABLES}{table}')
+    path.write_text(f'title = "Small"\nsessions = {json.dumps(sessions)}\nresults = "{name}"\n{SPOT_TABLES}{table}')
     return path
 
 
@@ -72,8 +47,9 @@ def states(finished: Finished) -> dict[str, str]:
 def made(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """A laboratory whose record holds two sessions of a run, and three takes of another unit like one of them."""
     place = tmp_path_factory.mktemp("lab")
-    write(place, "out", seed=4, stated='fan = "out"\nunit = "SN-2"\n')
-    write(place, "in", seed=5, stated='fan = "in"\nunit = "SN-2"\n')
+    for seed, fan in enumerate(("out", "in"), start=4):
+        stated = f'fan = "{fan}"\nunit = "SN-2"\n[[events]]\nlabel = "power on"\nelapsed_s = 4\n'
+        write_spot(place / fan, seed=seed, count=24, stated=stated)
     assert run(workflow(place, "pair", "out")).exit_code == 0
     file = place / "lab" / "lab.sqlite"
     [like] = [one for one in record.takes(file) if one.session == "out"]
@@ -108,6 +84,7 @@ def test_each_session_is_entered_with_what_it_found(made):
         assert region.rise == pytest.approx(float(regions["steady_rise"][0]))
         assert one.fingerprint == regions.attrs["fingerprint"]
     assert region.limit == 60
+    assert not one.knows_level  # no frame of the cold board could be used
 
 
 def test_a_comparison_without_repeats_takes_the_record_s(made):
@@ -200,7 +177,7 @@ def test_export_is_tidy(made, tmp_path):
 def test_compare_judges_a_unit_and_says_by_what(tmp_path):
     file = tmp_path / "lab.sqlite"
     units = {f"good{n}": 2 for n in range(4)} | {"[red]<b>": 2}
-    for one in drawn_takes(np.random.default_rng(4), units, units_differ=0.005, faults={"[red]<b>": {"Q2": 9.0}}):
+    for one in drawn_takes(np.random.default_rng(5), units, units_differ=0.005, faults={"[red]<b>": {"Q2": 9.0}}):
         record.enter(file, one)
     good = [word for n in range(4) for word in ("--good", f"good{n}")]
     told = invoke("compare", str(file), "--unit", "[red]<b>", *good)
@@ -212,6 +189,31 @@ def test_compare_judges_a_unit_and_says_by_what(tmp_path):
     assert found["outside"] == ["Q2"]
     assert found["parts"][0]["difference"] == pytest.approx(9.0, abs=1.0)
     assert invoke("compare", str(file), "--unit", "good0", *good).exit_code == 0
+
+
+def test_pages_are_whole_escaped_and_the_same_again(tmp_path):
+    file = tmp_path / "lab.sqlite"
+    takes = drawn_takes(np.random.default_rng(4), {"good": 8, HOSTILE: 1}, faults={HOSTILE: {"Q2": 9.0}})
+    for day, one in enumerate(takes):
+        regions = (replace(one.regions[0], name=f"$Q${HOSTILE}"), *one.regions[1:])
+        record.enter(file, replace(one, recorded=f"2026-03-{day + 1:02d}T09:30:00", regions=regions))
+    pages = [tmp_path / name for name in ("unit.html", "again.html", "takes.html")]
+    told = [invoke("compare", str(file), "--good", "good", "--output", str(page)) for page in pages[:2]]
+    assert [one.exit_code for one in told] == [1, 1]
+    assert f"page: {pages[0]}" in told[0].stdout
+    assert pages[0].read_bytes() == pages[1].read_bytes()
+    assert invoke("show", str(file), "--output", str(pages[2])).exit_code == 0
+    assert not any("<script>alert" in page.read_text() for page in pages)
+    for said in ("What to do next", "5 in 100", "Cautions", "outside", "fan in"):
+        assert said in pages[0].read_text()
+    assert "8 takes from 2026-03-01 to 2026-03-08" in pages[2].read_text()
+    with browser() as tab:
+        for page in (pages[0], pages[2]):
+            tab.open(page, width=400)
+            assert tab.run("document.querySelectorAll('figure svg').length") >= 2
+            assert tab.run("document.documentElement.scrollWidth") <= 400
+        assert tab.problems == []
+        assert all(one.startswith("file:") for one in tab.requests)
 
 
 @pytest.mark.parametrize(

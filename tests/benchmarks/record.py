@@ -1,13 +1,24 @@
-"""How often the record errs: false alarms, coverage and hits over many draws. ``PYTHONPATH=tests python ...``."""
+"""How often the record errs: false alarms, coverage and hits over many draws. ``PYTHONPATH=tests python ...``.
+
+With ``--folder`` on takes of the simulated charger too, recorded and analysed as ``differences.py`` does it (kept
+there, ``--takes`` of the item as it is and as many with one part 0.5 K warmer, seeds from ``--first`` on).
+"""
 
 import argparse
 import math
+from dataclasses import replace
+from pathlib import Path
 
+import differences
 import numpy as np
 
+from heatwake.kernels.repeats import pooled_repeatability
+from heatwake.run.record import take_of
 from heatwake.stages.comparison import ComparisonSettings, compare
-from heatwake.stages.known_good import KnownGoodSettings, judge_unit
+from heatwake.stages.known_good import judge_unit
 from heatwake.stages.set_ups import kind_of
+from heatwake.stages.takes import Take, levelled
+from heatwake.stages.unit_reach import KnownGoodSettings
 from lab_takes import drawn_takes
 from stages.paired_sessions import session
 
@@ -38,6 +49,39 @@ def units(draws: int) -> None:
             print(f"{interval:<11} {words:<40} accused {rates[0]:.3f}  found {rates[1]:.3f}")  # noqa: T201
 
 
+def recorded(folder: Path, *, takes: int, first: int, draws: int, level: str) -> None:
+    """Print repeatability, and how often good units are accused and a part 0.5 K warmer is found, on recordings."""
+    found = differences.analysed(folder, takes=takes, first=first, kind=level)
+    plain, other = ([take_of(folder / name, folder / "results" / name) for name in some] for some in found)
+    names = [name for name in plain[0].rises() if all(name in one.rises() for one in plain)]
+    for words, some in (("as read", plain), ("less the camera's level", levelled(plain))):
+        told = pooled_repeatability([np.array([[one.rises()[name] for name in names] for one in some])])
+        print(f"repeatability {words}: {told.spread(40.0):.3f} K at 40 K")  # noqa: T201
+    for words, counts, _ in LABORATORIES:
+        rng = np.random.default_rng(3)
+        good = [name for name in counts if name != "new"]
+        accused, hits = [], []
+        for _ in range(draws):
+            order = rng.permutation(len(plain))
+            enough = sum(counts[name] for name in good)
+            known = _of_units([plain[row] for row in order[:enough]], {name: counts[name] for name in good})
+            rest = {"new": counts["new"]}
+            healthy = _of_units([plain[row] for row in order[enough : enough + counts["new"]]], rest)
+            warmer = _of_units([other[row] for row in rng.permutation(len(other))[: counts["new"]]], rest)
+            outside = [
+                judge_unit([*known, *one], "new", good, settings=KnownGoodSettings())[0].outside
+                for one in (healthy, warmer)
+            ]
+            accused.append(bool(outside[0]))
+            hits.append(differences.PART in outside[1])
+        print(f"recorded    {words:<40} accused {np.mean(accused):.3f}  found {np.mean(hits):.3f}")  # noqa: T201
+
+
+def _of_units(takes: list[Take], counts: dict[str, int]) -> list[Take]:
+    units = [name for name, count in counts.items() for _ in range(count)]
+    return [replace(one, unit=unit, is_repeat=True) for one, unit in zip(takes, units, strict=True)]
+
+
 def pairs(draws: int) -> None:
     """Print false alarms, coverage of no change and width of intervals of pairs with a record and without."""
     settings = ComparisonSettings()
@@ -63,6 +107,12 @@ def pairs(draws: int) -> None:
 if __name__ == "__main__":
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("--draws", type=int, default=400)
+    parser.add_argument("--folder", type=Path, help="of recorded takes: those there are not made again")
+    parser.add_argument("--takes", type=int, default=24)
+    parser.add_argument("--first", type=int, default=0, help="seed of the first take: below 1000")
+    parser.add_argument("--level", choices=("offset", "warmth"), default="offset", help="wrong in degrees or radiance")
     chosen = parser.parse_args()
+    if chosen.folder is not None:
+        recorded(chosen.folder, takes=chosen.takes, first=chosen.first, draws=chosen.draws, level=chosen.level)
     units(chosen.draws)
     pairs(chosen.draws)

@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 from scipy import stats
 
-from heatwake.kernels.known_good import Interval, prediction_factor, tolerance_factor
+from heatwake.kernels.known_good import prediction_factor, tolerance_factor
 
 
 @pytest.mark.parametrize(
@@ -42,8 +42,3 @@ def test_the_mean_of_several_values_lies_outside_as_often_as_said():
 def test_a_prediction_factor_is_student_s():
     expected = stats.t.ppf(0.995, 7) * math.sqrt(1.5)
     assert prediction_factor(1.5, freedom=7, rate=0.01) == pytest.approx(expected)
-
-
-def test_ends_belong_to_an_interval():
-    assert Interval(20.0, 1.0).holds(21.0)
-    assert not Interval(20.0, 1.0).holds(21.001)

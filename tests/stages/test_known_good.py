@@ -1,11 +1,13 @@
 """Units against known good ones: how often a healthy one is accused, and how often a fault is found."""
 
 import math
+from dataclasses import replace
 
 import numpy as np
 import pytest
 
-from heatwake.stages.known_good import KnownGoodSettings, judge_unit
+from heatwake.stages.known_good import WHOLE, judge_unit
+from heatwake.stages.unit_reach import KnownGoodSettings
 from lab_takes import PARTS, drawn_takes, take
 
 SETTINGS = KnownGoodSettings()
@@ -44,6 +46,52 @@ def test_a_fault_of_a_part_is_found_and_no_other_part_is_accused():
     found = accused(6, units, units_differ=0.01, faults={"new": {"Q2": 6.0}})  # spread of units there is 0.5 K
     assert np.mean(["Q2" in parts for parts in found]) >= 0.95
     assert np.mean([bool(set(parts) - {"Q2"}) for parts in found]) <= BOUND
+
+
+def test_a_part_is_found_by_what_it_differs_beyond_the_board():
+    # takes shift by 0.2 K together and by 0.2 % of each rise: 0.03 K from Q2 to the board's middle
+    found = accused(10, {"good": 4, "new": 1}, shift=0.2, film=0.002, faults={"new": {"Q2": 1.0}})
+    assert np.mean(["Q2" in parts for parts in found]) >= 0.95
+    assert np.mean([bool(set(parts) - {"Q2"}) for parts in found]) <= BOUND
+
+
+def test_a_board_that_is_warmer_as_a_whole_is_told_as_such():
+    units = {f"good{n}": 2 for n in range(6)} | {"new": 2}
+    found = accused(11, units, shift=0.1, film=0.002, faults={"new": dict.fromkeys(PARTS, 1.0)})
+    assert np.mean([parts == (WHOLE,) for parts in found]) >= 0.9
+
+
+def test_a_part_that_stays_while_the_board_changes_is_none_that_changed():
+    units = {f"good{n}": 2 for n in range(6)} | {"new": 2}
+    most = {name: 3.0 for name in PARTS if name != "Q3"}
+    found = accused(12, units, shift=0.1, film=0.002, faults={"new": most})
+    assert all(WHOLE in parts for parts in found)
+    assert not any("Q3" in parts for parts in found)
+
+
+def test_the_interval_of_a_part_goes_with_the_board():
+    rng = np.random.default_rng(13)
+    units = {f"good{n}": 2 for n in range(6)} | {"new": 2}
+    takes = drawn_takes(rng, units, units_differ=0.01, faults={"new": dict.fromkeys(PARTS, 2.0)})
+    good = [name for name in units if name != "new"]
+    [judged] = judge_unit(takes, "new", good, settings=SETTINGS)
+    assert judged.board.rise == pytest.approx(2.0, abs=0.5)
+    for part in judged.parts:
+        assert part.is_outside == (not part.low <= part.rise <= part.high)
+        assert part.low <= part.expected + judged.board.rise <= part.high
+    few = [replace(one, regions=one.regions[:2]) for one in takes]
+    assert judge_unit(few, "new", good, settings=SETTINGS)[0].board is None
+
+
+def test_a_camera_that_reads_too_high_is_not_laid_to_the_unit():
+    # 2 K too high, of which 0.25 is left and half taken off
+    good = [take({"Q1": 30.0, "Q2": 45.0}, recording=f"{n}", unit="good") for n in range(3)]
+    high = take({"Q1": 30.25, "Q2": 45.25}, recording="new", unit="new", camera_level=2.0)
+    [judged] = judge_unit([*good, high], "new", ["good"], settings=SETTINGS)
+    assert [part.difference for part in judged.parts] == pytest.approx([0.0, 0.0])
+    unknown = replace(good[0], camera_level=math.nan)  # of one it is not known: then of none
+    [judged] = judge_unit([unknown, *good[1:], high], "new", ["good"], settings=SETTINGS)
+    assert [part.difference for part in judged.parts] == pytest.approx([0.25, 0.25])
 
 
 def test_tolerance_intervals_are_wider_and_accuse_fewer():

@@ -62,6 +62,25 @@ def test_rises_of_the_record_are_brought_to_the_reference_s_power():
     assert float(doubled.spread(21.0)) == pytest.approx(2 * float(plain.spread(10.5)))
 
 
+def test_the_level_of_cameras_is_taken_off_takes_and_of_sessions_among_them():
+    rng = np.random.default_rng(8)
+    one = session(rng, conditions={"fan": "in", "unit": "a", "replicate": 1}, ambient_error=0.0)
+    mark, rises = kind_of(one).mark, dict(zip(one["region"].to_numpy(), one["steady_rise"].to_numpy(), strict=True))
+
+    def past(level: float, *, known: bool = True) -> Take:
+        high = {name: rise + 0.125 * level for name, rise in rises.items()}  # half of 0.25 K a kelvin
+        more = {"camera_level": level if known else np.nan, "kind": mark, "unit": "a"}
+        return take(high, recording=f"{level}", **more)
+
+    takes = [past(2.0), past(-2.0)]
+    assert float(repeatability({"one": one}, one, compensate=True, past=takes).spread(30.0)) < 0.01
+    raw = [past(2.0), past(-2.0, known=False)]  # of one it is not known: then of none
+    # 0.25, -0.25 and 0 K
+    assert float(repeatability({"one": one}, one, compensate=True, past=raw).spread(30.0)) == pytest.approx(
+        0.25, rel=0.02
+    )
+
+
 def test_a_lone_take_tells_nothing_and_unlike_takes_are_not_mixed():
     rng = np.random.default_rng(4)
     mine = session(rng, conditions={"fan": "in", "unit": "a", "replicate": 1})

@@ -37,6 +37,66 @@ def test_what_goes_in_comes_out(file):
     assert record.holds(file, "a", fingerprint=TAKE.fingerprint, session=TAKE.session)
 
 
+# Files of the first layout, which did not keep the camera's level.
+@pytest.fixture
+def earlier(file: Path) -> Path:
+    file.parent.mkdir()
+    with sqlite3.connect(file) as database:
+        database.executescript((Path(__file__).parent / "record_layout_1.sql").read_text())
+    return file
+
+
+def test_a_file_of_the_first_layout_is_read_as_it_is(earlier):
+    before = earlier.read_bytes()
+    earlier.chmod(0o400)
+    record.check_record(earlier)
+    first, second = record.takes(earlier, kinds=["kind"])
+    assert (first.rises(), second.rises()) == ({"Q1": 30.0, "Q2": 45.0}, {"Q1": 31.0})
+    assert not first.knows_level
+    assert not record.holds(earlier, "a", fingerprint="made of a", session="session a")  # to be entered with its level
+    assert earlier.read_bytes() == before
+
+
+def test_whoever_writes_first_brings_a_file_to_this_layout_and_loses_nothing(earlier):
+    before = record.takes(earlier)
+    new = take({"Q1": 32.0}, recording="c")
+    record.enter(earlier, new)
+    record.check_whole(earlier)
+    assert [repr(one) for one in record.takes(earlier)] == [repr(one) for one in (*before, new)]  # NaN is not itself
+    # what was kept before is entered anew, with the level, once
+    assert not record.holds(earlier, "a", fingerprint="made of a", session="session a")
+    assert record.enter(earlier, TAKE)
+    assert record.holds(earlier, "a", fingerprint="made of a", session="session a")
+    assert not record.enter(earlier, TAKE)
+    assert record.takes(earlier)[0].knows_level
+    fresh = earlier.with_name("fresh.sqlite")
+    record.enter(fresh, new)
+    texts = [
+        sqlite3.connect(one).execute("SELECT sql FROM sqlite_master ORDER BY name").fetchall()
+        for one in (earlier, fresh)
+    ]
+    assert texts[0] == texts[1]
+
+
+def test_who_is_stopped_while_a_file_is_brought_to_this_layout_leaves_it_as_it_was(earlier, monkeypatch):
+    before = earlier.read_bytes()
+
+    def stopped(file: sqlite3.Connection) -> None:
+        raise KeyboardInterrupt
+
+    monkeypatch.setattr(record, "_take_back", stopped)
+    with pytest.raises(KeyboardInterrupt):
+        record.enter(earlier, TAKE)
+    assert earlier.read_bytes() == before
+
+
+def test_an_earlier_layout_with_tables_of_its_own_is_refused(earlier):
+    with sqlite3.connect(earlier) as database:
+        database.execute("ALTER TABLE session ADD COLUMN note TEXT")
+    with pytest.raises(InputError, match="tables that are not its own"):
+        record.enter(earlier, TAKE)
+
+
 def test_a_recording_done_again_takes_its_own_place(file):
     record.enter(file, TAKE)
     again = replace(TAKE, fingerprint="other", session="moved", regions=TAKE.regions[:1])
@@ -102,7 +162,7 @@ def of_something_else(file: Path) -> None:
     [
         (corrupt, "not readable"),
         (lambda file: file.write_text("no database at all, only words " * 40), "not readable"),
-        (of_later_layout, r"layout is 9, must be 1 .*nothing was changed"),
+        (of_later_layout, r"layout is 9, must be 2 .*nothing was changed"),
         (with_trigger, "tables that are not its own"),
         (of_something_else, "a database of something else"),
     ],
@@ -162,9 +222,9 @@ def test_a_copy_that_may_not_be_written_can_be_read(file):
     assert record.takes(file) == [TAKE]
 
 
-def test_writers_killed_at_any_moment_leave_each_take_whole_and_once(file):
-    """``HEATWAKE_KILLS=500`` kills as many; the suite 30."""
-    file.parent.mkdir()
+def test_writers_killed_at_any_moment_leave_each_take_whole_and_once(earlier):
+    """``HEATWAKE_KILLS=500`` kills as many; the suite 30. The first of them find a file of the first layout."""
+    file = earlier
     kills = os.environ.get("HEATWAKE_KILLS", "30")
     environment = os.environ | {"PYTHONPATH": os.pathsep.join(map(str, (ROOT / "pipeline", ROOT / "tests")))}
     arguments = [sys.executable, killed_writers.__file__, str(file), kills]
@@ -172,6 +232,8 @@ def test_writers_killed_at_any_moment_leave_each_take_whole_and_once(file):
     assert done.returncode == 0, done.stderr
     record.check_whole(file)
     found = record.takes(file)
+    assert [one.recording for one in found[-2:]] == ["a", "b"]
+    found = found[:-2]
     assert [one.recording for one in found] == sorted(map(str, range(killed_writers.RECORDINGS)))
     for one in found:
         assert [region.name for region in one.regions] == list(PARTS)
@@ -199,4 +261,4 @@ def test_what_a_killed_writer_left_is_taken_back(file, tmp_path):
 
 def test_the_layout_is_told_in_one_place():
     source = Path(record.__file__).read_text()
-    assert re.findall(r"\.execute\(f?\"[A-Z]+ TABLE", source) == []
+    assert re.findall(r"\.execute\(f?\"(?:CREATE|ALTER) TABLE", source) == []

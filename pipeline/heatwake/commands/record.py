@@ -20,20 +20,24 @@ record = typer.Typer(
     done. RECORD is that file or the workflow.""",
 )
 File = Annotated[Path, typer.Argument(metavar="RECORD", help="The record, or a workflow file (.toml) with [record].")]
+Page = Annotated[Path | None, typer.Option("--output", "-o", help="Page to write as well (HTML).")]
 INTERRUPTED = "interrupted; nothing was changed"
 
 
-@record.command(epilog="Example: heatwake record show lab.sqlite")
-def show(file: File, *, as_json: AsJson = False) -> None:
+@record.command(epilog="Example: heatwake record show lab.sqlite --output lab.html")
+def show(file: File, *, output: Page = None, as_json: AsJson = False) -> None:
     """List kinds of set-up with their units, takes and pooled repeatability.
 
     Repeatability is the standard deviation of one take: a constant and a share of the rise that add in squares, pooled
-    over the set-ups of a kind that were taken more than once. A set-up is a kind with one unit.
+    over the set-ups of a kind that were taken more than once. A set-up is a kind with one unit. The page shows the
+    takes of each set-up over time as control charts: board, parts and the camera's level.
     """
-    from heatwake.run.record_views import kinds_in
+    from heatwake.run.record_views import kinds_in, write_takes_page
 
     with errors_in_one_line(INTERRUPTED):
         kinds = kinds_in(file)
+        if output is not None:
+            write_takes_page(file, output)
     if as_json:
         print_json([kind.as_json() for kind in kinds])
         return
@@ -44,6 +48,7 @@ def show(file: File, *, as_json: AsJson = False) -> None:
         units = ", ".join(kind.units) or "not stated"
         table.add_row(kind.mark, Text(kind.words), str(kind.parts), Text(units), *map(str, numbers))
     _console().print(table)
+    _tell_page(output)
 
 
 @record.command(epilog="Example: heatwake record export lab.sqlite --output takes.csv")
@@ -75,25 +80,29 @@ def compare(
         bool, typer.Option("--tolerance", help="By tolerance intervals (95 % confidence), not prediction intervals.")
     ] = False,
     rate: Annotated[float, typer.Option("--rate", help="Share of good units of which any part lies outside.")] = 0.05,
+    output: Page = None,
     as_json: AsJson = False,
 ) -> None:
     """Judge units against known good ones of the same kind of set-up: which parts lie outside.
 
     A unit is what unit = "..." under [conditions] of a session says. With three known good units or more their own
-    spread counts; with fewer only that of takes, and outside means "differs", not "is bad". Exit code 1 where a part
-    lies outside.
+    spread counts; with fewer only that of takes, and outside means "differs", not "is bad". The board is judged as a
+    whole and parts by what they differ beyond that. Exit code 1 where anything lies outside.
     """
-    from heatwake.run.record_views import judge_units
+    from heatwake.run.record_views import judge_units, write_units_page
 
     with errors_in_one_line(INTERRUPTED):
         judged = judge_units(
             file, units=unit or [], good=good or [], interval="tolerance" if tolerance else "prediction", rate=rate
         )
+        if output is not None:
+            write_units_page(file, judged, output)
     if as_json:
         print_json([one.as_json() for one in judged])
     else:
         for one in judged:
             _show_judgement(one)
+        _tell_page(output)
     raise typer.Exit(1 if any(one.judgement.outside for one in judged) else 0)
 
 
@@ -102,12 +111,23 @@ def _show_judgement(judged: Any) -> None:
     table = Table(title=Text(judged.title, style="bold"), title_justify="left")
     _headings(table, ("part",), ("rise K", "known good K", "difference K", "from K", "to K"))
     table.add_column("")
+    board = judged.judgement.board
+    if board is not None:
+        held = (_number(one, 2) for one in (board.rise, board.low, board.high))
+        table.add_row(board.name, "", "", *held, "outside" if board.is_outside else "")
     for part in judged.judgement.parts:
         numbers = (part.rise, part.expected, part.difference, part.low, part.high)
         table.add_row(Text(part.name), *(_number(one, 2) for one in numbers), "outside" if part.is_outside else "")
     console.print(table)
     for line in judged.sentences:
         console.print(line, markup=False, highlight=False)
+    for line in judged.next_steps:
+        console.print(f"next: {line}", markup=False, highlight=False)
+
+
+def _tell_page(output: Path | None) -> None:
+    if output is not None:
+        typer.echo(f"page: {output}")
 
 
 def _headings(table: Table, words: Sequence[str], numbers: Sequence[str]) -> None:

@@ -5,7 +5,7 @@ detector's own warmth adds it. An error that stays the same in degrees, as maker
 what is hot, and zeroing leaves the difference of the two.
 """
 
-from typing import Any
+from typing import Any, Final
 
 import numpy as np
 import numpy.typing as npt
@@ -13,6 +13,8 @@ import numpy.typing as npt
 from heatwake.kernels.planck import BandTable
 
 Array = npt.NDArray[np.floating[Any]]
+
+HALF: Final = 0.5  # of what an error of the camera's level may bring is taken off: it may be all or nothing
 
 
 def level_left(

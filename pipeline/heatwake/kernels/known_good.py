@@ -1,37 +1,8 @@
 """Where a new unit's value lies among those of known good ones: intervals and how often they err."""
 
 import math
-from dataclasses import dataclass
 
 from scipy.special import chdtri, ndtri, stdtrit
-
-
-@dataclass(frozen=True)
-class Interval:
-    """What a new value is held against.
-
-    Attributes
-    ----------
-    middle, half : float
-        [K]
-    """
-
-    middle: float
-    half: float
-
-    @property
-    def low(self) -> float:
-        """Lower end."""
-        return self.middle - self.half
-
-    @property
-    def high(self) -> float:
-        """Upper end."""
-        return self.middle + self.half
-
-    def holds(self, value: float) -> bool:
-        """Tell whether a value lies inside."""
-        return self.low <= value <= self.high
 
 
 def prediction_factor(shares: float, *, freedom: float, rate: float) -> float:

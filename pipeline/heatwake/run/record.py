@@ -15,7 +15,8 @@ from heatwake.run.guard import Steps
 from heatwake.run.sessions import stored_session
 from heatwake.schema.workflow import Record, Workflow
 from heatwake.stages.set_ups import REPLICATE, UNIT, conditions, described, kind_of, telling
-from heatwake.stages.takes import RegionTake, Take
+from heatwake.stages.takes import RegionTake, Take, levelled
+from heatwake.stages.zeroed_level import level_of
 from heatwake.store import record as store
 from heatwake.store import results
 
@@ -59,6 +60,7 @@ def take_of(folder: Path, target: Path) -> Take:
     session = stored_session(folder, target)
     stated, kind = conditions(session), kind_of(session)
     rows = part_rows(session)
+    level, left = level_of(session)
     return Take(
         recording=_recording(origin),
         fingerprint=str(origin.get("fingerprint", "")),
@@ -73,7 +75,8 @@ def take_of(folder: Path, target: Path) -> Take:
         power=float(session["power"]) if "power" in session else np.nan,
         recorded=_recorded(session),
         source=str(origin.get("source", "")),
-        regions=tuple(_region(session, number, row) for number, row in enumerate(rows)),
+        camera_level=level,
+        regions=tuple(_region(session, number, row, left=float(left[number])) for number, row in enumerate(rows)),
     )
 
 
@@ -97,7 +100,7 @@ def _recorded(session: xr.Dataset) -> str:
     return "" if start.startswith("1970-01-01") else start
 
 
-def _region(session: xr.Dataset, number: int, row: PartRow) -> RegionTake:
+def _region(session: xr.Dataset, number: int, row: PartRow, *, left: float) -> RegionTake:
     def value(name: str) -> float:
         return float(session[name][number]) if name in session else np.nan
 
@@ -116,6 +119,7 @@ def _region(session: xr.Dataset, number: int, row: PartRow) -> RegionTake:
         temperature=row.temperature,
         limit=row.limit,
         margin=row.margin,
+        level_left=left,
     )
 
 
@@ -141,6 +145,9 @@ def past_determinants(past: Sequence[Take]) -> dict[str, Any]:
     """Return what a comparison depends on of takes from a record; empty without any."""
     if not past:
         return {}
-    told = [[take.recording, take.fingerprint, take.kind, take.unit, take.is_repeat, take.rises()] for take in past]
+    told = [
+        [take.recording, take.fingerprint, take.kind, take.unit, take.is_repeat, take.rises()]
+        for take in levelled(past)
+    ]
     powers = [take.power if np.isfinite(take.power) else None for take in past]
     return {"takes": len(past), "sha256": hashlib.sha256(plain_json([told, powers]).encode()).hexdigest()}

@@ -1,5 +1,6 @@
 """What the laboratory's record holds, in numbers and in words."""
 
+import hashlib
 from collections.abc import Sequence
 from dataclasses import asdict, dataclass
 from pathlib import Path
@@ -7,14 +8,18 @@ from typing import Any, Final, Literal
 
 import numpy as np
 
+from heatwake import __version__
 from heatwake.errors import InputError
 from heatwake.kernels.repeats import pooled_repeatability
 from heatwake.report.as_json import plain
-from heatwake.report.words import count, listed
+from heatwake.report.unit_judgement import JudgementView, condition_words
+from heatwake.report.words import listed
+from heatwake.run.fingerprints import plain_json
 from heatwake.run.workflows import read_workflow
-from heatwake.stages.known_good import KnownGoodSettings, UnitJudgement, judge_unit
+from heatwake.stages.known_good import judge_unit
 from heatwake.stages.set_ups import set_up_key
-from heatwake.stages.takes import Take
+from heatwake.stages.takes import Take, levelled
+from heatwake.stages.unit_reach import KnownGoodSettings
 from heatwake.store import record as store
 from heatwake.store import results, tables
 
@@ -25,27 +30,8 @@ QUANTITIES: Final = (  # name, unit, attribute, that of its standard uncertainty
     ("final_temperature", "degC", "temperature", ""),
     ("limit", "degC", "limit", ""),
     ("margin", "K", "margin", ""),
+    ("level_left", "1", "level_left", ""),
 )
-_SPREADS: Final = {
-    "units": "The interval is one of units: it holds what known good units and their takes differ by.",
-    "takes": (
-        "The interval is one of takes: outside is what takes of one unit do not explain. A healthy unit may differ by "
-        "as much: three known good units or more tell their own spread."
-    ),
-    "budget": (
-        "No set-up of this kind was taken twice: the interval is what the sessions' uncertainty budgets reckon with. "
-        "Take one again to measure it."
-    ),
-}
-_OF: Final = {
-    "units": "good units",
-    "takes": "good units themselves, taken again,",
-    "budget": "good units themselves, taken again,",
-}
-_FORMULAS: Final = {
-    "prediction": "prediction interval of a mean (Hahn and Meeker, Statistical Intervals, 4.7 and 4.8)",
-    "tolerance": "tolerance interval by Howe (NIST/SEMATECH e-Handbook, 7.2.6.3)",
-}
 
 
 @dataclass(frozen=True)
@@ -88,50 +74,6 @@ class KindView:
         return dict(plain(asdict(self)))
 
 
-@dataclass(frozen=True)
-class JudgementView:
-    """A judgement, in words too."""
-
-    judgement: UnitJudgement
-
-    @property
-    def title(self) -> str:
-        """Unit and conditions."""
-        return f"{self.judgement.unit or 'not stated'}: {condition_words(self.judgement.conditions)}"
-
-    @property
-    def sentences(self) -> list[str]:
-        """What it says, and by what."""
-        told, settings = self.judgement, self.judgement.settings
-        outside = f"outside: {listed(told.outside)}" if told.outside else "no part outside"
-        degrees = f", {told.freedom:.0f} degrees of freedom" if np.isfinite(told.freedom) else ""
-        sure = f", {100 * settings.confidence:g} % confidence" if settings.interval == "tolerance" else ""
-        said = [
-            f"{count(len(told.parts), 'part')}, {outside}.",
-            f"{count(told.takes, 'take')} of it against {count(told.good_takes, 'take')} of {listed(told.good_units)}; "
-            f"{_FORMULAS[settings.interval]}{sure}{degrees}; of {_OF[told.spread_from]} "
-            f"at most {100 * settings.false_alarm_rate:g} in 100 have any part outside.",
-            _SPREADS[told.spread_from],
-        ]
-        if told.left_out:
-            said.append(f"Left out, for power differs by more than a fifth: {listed(told.left_out)}.")
-        if told.versions:
-            said.append(f"Values are from {listed(told.versions)}: run old sessions again if results changed since.")
-        return said
-
-    def as_json(self) -> dict[str, Any]:
-        """As plain values."""
-        told = self.judgement
-        parts = [asdict(part) | {"difference": part.difference} for part in told.parts]
-        content = asdict(told) | {"settings": told.settings.model_dump(mode="json"), "parts": parts}
-        return dict(plain(content | {"outside": list(told.outside), "said": self.sentences}))
-
-
-def condition_words(conditions: dict[str, Any] | Any) -> str:
-    """Return conditions as a line."""
-    return ", ".join(f"{key} {value}" for key, value in conditions.items()) or "no conditions stated"
-
-
 def kinds_in(path: Path) -> list[KindView]:
     """Return the kinds of set-up of a record, those with most takes first.
 
@@ -150,7 +92,7 @@ def kinds_in(path: Path) -> list[KindView]:
 
 def _kind(takes: Sequence[Take]) -> KindView:
     groups: dict[str, list[Take]] = {}
-    for take in takes:
+    for take in levelled(takes):
         groups.setdefault(set_up_key(take), []).append(take)
     names = list(dict.fromkeys(name for take in takes for name in take.rises()))
     repeated = [group for group in groups.values() if len(group) > 1]
@@ -170,6 +112,50 @@ def _kind(takes: Sequence[Take]) -> KindView:
         freedom=0.0 if pooled is None else pooled.freedom,
         versions=tuple(sorted({take.source for take in takes})),
     )
+
+
+def write_takes_page(path: Path, output: Path) -> None:
+    """Write the page of a record: its kinds, and control charts of set-ups that were taken often.
+
+    Raises
+    ------
+    InputError
+        There is no such record, or it is damaged.
+    """
+    from heatwake.report.record_page import takes_page  # drawing is slow to import
+    from heatwake.report.takes_trend import SetUpTrend, set_up_trend
+
+    kinds = kinds_in(path)
+    takes = store.takes(record_of(path)[0])
+    trends: dict[str, list[SetUpTrend]] = {kind.mark: [] for kind in kinds}
+    groups: dict[str, list[Take]] = {}
+    for take in takes:
+        groups.setdefault(set_up_key(take), []).append(take)
+    for group in groups.values():
+        found = set_up_trend(group)
+        if found is not None:
+            trends[group[0].kind].append(found)
+    results.write_text(output, takes_page(kinds, trends, provenance=_provenance(takes)))
+
+
+def write_units_page(path: Path, judged: Sequence[JudgementView], output: Path) -> None:
+    """Write the page of units against known good ones; the same takes make the same page.
+
+    Raises
+    ------
+    InputError
+        There is no such record, or it is damaged.
+    """
+    from heatwake.report.record_page import units_page
+
+    settings = judged[0].judgement.settings.model_dump(mode="json")
+    provenance = _provenance(store.takes(record_of(path)[0]))
+    results.write_text(output, units_page(judged, settings=settings, provenance=provenance))
+
+
+def _provenance(takes: Sequence[Take]) -> dict[str, Any]:
+    told = plain_json([plain(take) for take in takes])
+    return {"heatwake": __version__, "takes": len(takes), "takes_sha256": hashlib.sha256(told.encode()).hexdigest()}
 
 
 def export_takes(path: Path, output: Path | None) -> str:
@@ -197,6 +183,7 @@ def _rows(take: Take) -> list[dict[str, Any]]:
         "conditions": condition_words(take.conditions),
         "power_W": take.power,
         "recorded": take.recorded,
+        "camera_level_K": take.camera_level,
         "source": take.source,
     }
     return [

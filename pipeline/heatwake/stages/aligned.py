@@ -8,6 +8,7 @@ import numpy as np
 import numpy.typing as npt
 import xarray as xr
 
+from heatwake.kernels.camera_level import HALF
 from heatwake.stages.board_match import Residual, residual_place
 from heatwake.stages.matched import Late, late_rise
 from heatwake.stages.pair import ComparisonSettings, Pair, pair_of
@@ -16,7 +17,6 @@ from heatwake.stages.regions import measured_windows, region_windows
 Array = npt.NDArray[Any]
 
 U_SHAPED: Final = np.sqrt(2)  # half-width over standard uncertainty, the ends likeliest (JCGM 101:2008, 6.4.6)
-HALF: Final = 0.5  # of what an error of the camera's level may bring is taken off: it may be all or nothing
 
 
 @dataclass(frozen=True, eq=False)

@@ -22,7 +22,7 @@ from heatwake.stages.takes import Take
 
 __all__ = ["VERSION", "ComparisonSettings", "compare"]
 
-VERSION: Final = 9  # of the experiment too
+VERSION: Final = 10  # of the experiment too
 JOINT: Final = {
     "joint_flow_direction": "reference_flow_direction",
     "joint_flow_direction_uncertainty": "reference_flow_direction_uncertainty",

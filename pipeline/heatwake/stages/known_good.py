@@ -7,41 +7,33 @@ from typing import Any, Final, Literal
 
 import numpy as np
 import numpy.typing as npt
-from pydantic import Field
 
-from heatwake.kernels.known_good import Interval, prediction_factor, tolerance_factor
-from heatwake.kernels.repeats import Repeatability, pooled_repeatability
-from heatwake.schema.settings import Settings
+from heatwake.kernels.common_shift import common_shift, shift_of_others
 from heatwake.stages.set_ups import set_up_key
-from heatwake.stages.takes import Take
+from heatwake.stages.takes import Take, levelled
+from heatwake.stages.unit_reach import LEAST_UNITS, KnownGoodSettings, Means, beside_the_board, by_themselves
 
 Array = npt.NDArray[Any]
 
-LEAST_UNITS: Final = 3  # known good ones, whose own spread is then counted with
+LEAST_PARTS: Final = 3  # whose middle tells what the board as a whole does
+LEAST_SHARE: Final = 0.25  # of what a part stands out by: its own difference, of the same sign
+WHOLE: Final = "board as a whole"
 Spread = Literal["units", "takes", "budget"]
-
-
-class KnownGoodSettings(Settings):
-    """How a unit is judged."""
-
-    interval: Literal["prediction", "tolerance"] = "prediction"
-    false_alarm_rate: float = Field(default=0.05, gt=0, lt=0.5)  # of units of the same kind: any part outside
-    confidence: float = Field(default=0.95, gt=0.5, lt=1)  # of a tolerance interval
 
 
 @dataclass(frozen=True)
 class PartJudgement:
-    """A part of a unit among those of known good ones; rises of its mean [K].
+    """A part of a unit, or its board as a whole, among those of known good ones; rises of its mean [K].
 
     Attributes
     ----------
     name : str
     rise : float
-        Mean over the unit's takes.
+        Mean over the unit's takes; of the board as a whole how much it differs.
     expected : float
         Mean over the known good units.
     low, high : float
-        Ends of the interval.
+        Ends of the interval; of a part that what the board as a whole does explains.
     spread : float
         Standard deviation of one value, of a unit or of a take.
     is_outside : bool
@@ -68,7 +60,7 @@ class UnitJudgement:
     Attributes
     ----------
     unit, kind : str
-    conditions : mapping
+    conditions, bench : mapping
         Of the kind.
     takes, good_takes : int
     good_units : tuple of str
@@ -82,6 +74,8 @@ class UnitJudgement:
         Sessions whose power is too far from the unit's.
     versions : tuple of str
         What made the values, where that is not one version.
+    board : PartJudgement or None
+        The board as a whole; None where it is not told from its parts.
     parts : tuple of PartJudgement
         Those outside first, the farthest on top.
     """
@@ -89,6 +83,7 @@ class UnitJudgement:
     unit: str
     kind: str
     conditions: Mapping[str, Any]
+    bench: Mapping[str, Any]
     takes: int
     good_units: tuple[str, ...]
     good_takes: int
@@ -97,12 +92,14 @@ class UnitJudgement:
     settings: KnownGoodSettings
     left_out: tuple[str, ...]
     versions: tuple[str, ...]
+    board: PartJudgement | None
     parts: tuple[PartJudgement, ...]
 
     @property
     def outside(self) -> tuple[str, ...]:
-        """Names of parts outside."""
-        return tuple(part.name for part in self.parts if part.is_outside)
+        """Names of parts outside, the board as a whole first."""
+        board = () if self.board is None else (self.board,)
+        return tuple(one.name for one in (*board, *self.parts) if one.is_outside)
 
 
 def judge_unit(
@@ -112,7 +109,13 @@ def judge_unit(
 
     With three known good units or more the interval is one of units: their means scatter by what units and takes differ
     by. With one or two it is one of takes: outside is then what takes of one unit do not explain, and a healthy unit
-    may differ by as much. Rises are brought to the unit's power where powers are given.
+    may differ by as much. Rises are brought to the unit's power where powers are given, and half of what the camera's
+    level may leave on them is taken off where that of every take is known.
+
+    Takes and units differ most by what all parts of a board share. So where takes or units tell that, and three parts
+    or more, the board as a whole is judged by the median of its parts' differences, and each part by what it differs
+    beyond the median of the others; either has half of the false alarms. A part that stays while the board changes is
+    none that changed: outside is only what differs with the sign, and by a quarter, of what it stands out by.
 
     Parameters
     ----------
@@ -139,23 +142,24 @@ def _judge(
 ) -> UnitJudgement | None:
     own = [take for take in alike if take.unit == unit]
     power = float(np.median([take.power for take in own]))
-    near = [take for take in alike if take.is_near_power(power)]
+    near = levelled([take for take in alike if take.is_near_power(power)])
     groups = {name: [take for take in near if take.unit == name] for name in (unit, *known_good)}
     good_units = tuple(name for name in known_good if groups[name])
     if not groups[unit] or not good_units:
         return None
     names = _names([take for name in (unit, *good_units) for take in groups[name]])
     tables = {name: _table(groups[name], names, power) for name in (unit, *good_units)}
-    repeats = pooled_repeatability([_table(some, names, power) for some in _set_ups(near) if len(some) > 1])
     used = [take for name in (unit, *good_units) for take in groups[name]]
-    parts, spread_from, freedom = _parts(
-        tables, unit, names, repeats=repeats, budget=_own(used, names), settings=settings
+    setups = [_table(some, names, power) for some in _set_ups(near) if len(some) > 1]
+    board, parts, spread_from, freedom = _parts(
+        tables, unit, names, setups=setups, budget=_own(used, names), settings=settings
     )
     versions = tuple(sorted({take.source for take in used}))
     return UnitJudgement(
         unit=unit,
         kind=own[0].kind,
         conditions=own[0].set_up.get("conditions", {}),
+        bench=own[0].set_up.get("bench", {}),
         takes=len(groups[unit]),
         good_units=good_units,
         good_takes=sum(len(groups[name]) for name in good_units),
@@ -164,12 +168,13 @@ def _judge(
         settings=settings,
         left_out=tuple(t.session for t in alike if t.unit in (unit, *known_good) and not t.is_near_power(power)),
         versions=versions if len(versions) > 1 else (),
+        board=board,
         parts=tuple(sorted(parts, key=lambda part: (not part.is_outside, -_far(part)))),
     )
 
 
 def _far(part: PartJudgement) -> float:
-    return abs(part.difference) / max(part.high - part.expected, 1e-9)
+    return abs(part.rise - (part.low + part.high) / 2) / max((part.high - part.low) / 2, 1e-9)
 
 
 def _set_ups(takes: Iterable[Take]) -> list[list[Take]]:
@@ -198,79 +203,40 @@ def _own(takes: Sequence[Take], names: Sequence[str]) -> Array:
     return np.sqrt([sum(some) / len(some) if some else math.nan for some in known.values()])
 
 
-@dataclass(frozen=True)
-class _Means:
-    """Means over each unit's takes (unit, part) [K], NaN without one, and of how many they are."""
-
-    values: Array
-    counts: Array
-
-    @classmethod
-    def of(cls, tables: Iterable[Array]) -> "_Means":
-        tables = list(tables)
-        counts = np.stack([np.isfinite(table).sum(axis=0) for table in tables]).astype(float)
-        sums = np.stack([np.where(np.isfinite(table), table, 0.0).sum(axis=0) for table in tables])
-        return cls(np.where(counts > 0, sums / np.maximum(counts, 1), np.nan), counts)
-
-
 def _parts(
     tables: Mapping[str, Array],
     unit: str,
     names: Sequence[str],
     *,
-    repeats: Repeatability | None,
+    setups: Sequence[Array],
     budget: Array,
     settings: KnownGoodSettings,
-) -> tuple[list[PartJudgement], Spread, float]:
-    """Return judgements of the parts that both have, where the spread is from, and its degrees of freedom."""
-    good, new = _Means.of(table for name, table in tables.items() if name != unit), _Means.of([tables[unit]])
+) -> tuple[PartJudgement | None, list[PartJudgement], Spread, float]:
+    """Return judgements of the board and the parts that both have, where the spread is from, and its freedom."""
+    good, new = Means.of(table for name, table in tables.items() if name != unit), Means.of([tables[unit]])
     both = np.flatnonzero((good.counts.sum(axis=0) > 0) & (new.counts[0] > 0))
-    rate = settings.false_alarm_rate / max(both.size, 1)
-    spread_from: Spread = "takes" if repeats is not None else "budget"
+    good, new = (Means(one.values[:, both], one.counts[:, both]) for one in (good, new))
+    setups, budget = [table[:, both] for table in setups], budget[both]
+    spread_from: Spread = "takes" if setups else "budget"
     spread_from = "units" if len(good.values) >= LEAST_UNITS else spread_from
-    made, freedoms = [], []
-    for number in both:
-        value, count = float(new.values[0, number]), float(new.counts[0, number])
-        seen = good.counts[:, number] > 0
-        means, counts = good.values[seen, number], good.counts[seen, number]
-        if means.size >= LEAST_UNITS:
-            middle, spread, shares, freedom = _among_units(means, counts, count, repeats)
-        else:
-            middle, spread, shares, freedom = _among_takes(means, counts, count, repeats, own=float(budget[number]))
-        factor = _factor(shares, freedom=freedom, rate=rate, settings=settings)
-        held = Interval(middle, factor * spread)
-        name = names[int(number)]
-        made.append(PartJudgement(name, value, middle, held.low, held.high, spread, not held.holds(value)))
-        freedoms.append(freedom)
-    return made, spread_from, min(freedoms, default=math.nan)
-
-
-def _factor(shares: float, *, freedom: float, rate: float, settings: KnownGoodSettings) -> float:
-    if settings.interval == "prediction":
-        return prediction_factor(shares, freedom=freedom, rate=rate)
-    return tolerance_factor(shares, freedom=freedom, content=1 - rate, confidence=settings.confidence)
-
-
-def _among_units(
-    means: Array, counts: Array, count: float, repeats: Repeatability | None
-) -> tuple[float, float, float, float]:
-    """Return mean, standard deviation of a unit's mean, its shares and degrees of freedom.
-
-    A unit taken fewer times than the good ones scatters more: by what its takes' mean does more.
-    """
-    middle, variance = float(means.mean()), float(means.var(ddof=1))
-    more = 1 / count - float(np.mean(1 / counts))
-    if repeats is not None and more > 0:
-        variance += more * float(repeats.spread(middle)) ** 2
-    return middle, math.sqrt(variance), 1 + 1 / means.size, means.size - 1.0
-
-
-def _among_takes(
-    means: Array, counts: Array, count: float, repeats: Repeatability | None, *, own: float
-) -> tuple[float, float, float, float]:
-    """Return mean, standard deviation of a take, shares and degrees of freedom, of takes of one unit or two."""
-    middle = float((means * counts).sum() / counts.sum())
-    shares = 1 / count + 1 / float(counts.sum())
-    if repeats is not None:
-        return middle, float(repeats.spread(middle)), shares, repeats.freedom
-    return middle, own, shares, math.inf
+    middle = good.middle()
+    apart = new.values[0] - middle
+    if both.size >= LEAST_PARTS and spread_from != "budget":
+        rise = float(common_shift(new.values, middle)[0])
+        whole, reaches = beside_the_board(good, new.counts[0], setups=setups, budget=budget, settings=settings)
+        board = PartJudgement(WHOLE, rise, 0.0, -whole.half, whole.half, whole.known.spread, abs(rise) > whole.half)
+        shifts = shift_of_others(new.values, middle)[0]
+        least = [whole.known.freedom, *(reach.known.freedom for reach in reaches)]
+    else:
+        shifts, board = np.zeros(both.size), None
+        reaches = by_themselves(good, new.counts[0], setups=setups, budget=budget, settings=settings)
+        least = [reach.known.freedom for reach in reaches]
+    made = []
+    columns = (both.tolist(), apart.tolist(), middle.tolist(), shifts.tolist(), reaches)
+    for number, difference, centre, shift, reach in zip(*columns, strict=True):
+        kept = -shift * LEAST_SHARE / (1 - LEAST_SHARE)  # less than a quarter of what it stands out by
+        low, high = min(shift - reach.half, kept), max(shift + reach.half, kept)
+        outside = difference < low or difference > high  # neither where nothing tells the spread
+        ends = (centre + low, centre + high)
+        made.append(PartJudgement(names[number], centre + difference, centre, *ends, reach.known.spread, outside))
+    return board, made, spread_from, min(least, default=math.nan)

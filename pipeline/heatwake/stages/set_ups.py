@@ -11,9 +11,11 @@ import numpy as np
 import numpy.typing as npt
 import xarray as xr
 
+from heatwake.kernels.camera_level import HALF
 from heatwake.kernels.repeats import Repeatability, pooled_repeatability
 from heatwake.stages.matched import power_factor
 from heatwake.stages.takes import Take
+from heatwake.stages.zeroed_level import level_of
 
 Array = npt.NDArray[Any]
 
@@ -152,10 +154,13 @@ def repeatability(
     changes : mapping of str to (region,) array
         What is added to a session's rises before they are compared, as in the comparison itself [K].
     past : sequence of Take
-        Takes of other sessions, from a record: those of a set-up that is here too are further takes of it.
+        Takes of other sessions, from a record: those of a set-up that is here too are further takes of it. Sessions
+        count among these as the record keeps them: alone, laid on no other.
     """
     names = [str(name) for name in base["region"].to_numpy()]
     groups = _keyed(sessions) if past else {group[0]: group for group in set_ups(sessions)}
+    past, as_kept = _as_kept(past, sessions, groups, base=base, compensate=compensate)
+    changes = {**changes, **as_kept}
     rows: dict[str, list[Array]] = {}
     for key, group in groups.items():
         if not past and len(group) < 2:
@@ -168,6 +173,36 @@ def repeatability(
         rows.setdefault(set_up_key(take), []).append(row)
     found = pooled_repeatability([np.stack(takes) for takes in rows.values() if len(takes) > 1])
     return found if found is None or past else replace(found, refitted=_are_refitted(sessions))
+
+
+def _as_kept(
+    past: Sequence[Take],
+    sessions: Mapping[str, xr.Dataset],
+    groups: Mapping[str, list[str]],
+    *,
+    base: xr.Dataset,
+    compensate: bool,
+) -> tuple[Sequence[Take], dict[str, Array]]:
+    """Return takes without their camera's level, and what that adds to sessions of the same set-ups (region,) [K].
+
+    Where it is not known of each, of none: some with and some without would differ by it.
+    """
+    kept, names = {set_up_key(take) for take in past}, base["region"].to_numpy()
+    alike = {name: sessions[name] for key, group in groups.items() if key in kept for name in group}
+    added = {name: _without_level(session, base, compensate) for name, session in alike.items()}
+    rises = {name: session["steady_rise"].reindex(region=names).to_numpy() for name, session in alike.items()}
+    if all(take.knows_level for take in past) and all(
+        np.isfinite(added[name][np.isfinite(rise)]).all() for name, rise in rises.items()
+    ):
+        return [take.without_level() for take in past], added
+    return past, {name: np.zeros(len(names)) for name in alike}
+
+
+def _without_level(session: xr.Dataset, base: xr.Dataset, compensate: bool) -> Array:
+    level, left = level_of(session)
+    factor = power_factor(session, base) if compensate else 1.0
+    rows = xr.DataArray(-HALF * factor * level * left, dims="region", coords={"region": session["region"]})
+    return np.asarray(rows.reindex(region=base["region"].to_numpy()).to_numpy())
 
 
 def _are_refitted(sessions: Mapping[str, xr.Dataset]) -> bool:

@@ -1,10 +1,13 @@
 """A session as the laboratory's record keeps it."""
 
-from collections.abc import Mapping
-from dataclasses import dataclass, field
+import math
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field, replace
 from typing import Any, Final
 
 import numpy as np
+
+from heatwake.kernels.camera_level import HALF
 
 LEAST_POWER_SHARE: Final = 0.8  # powers farther apart are not brought to each other: convection is no straight line
 
@@ -27,6 +30,8 @@ class RegionTake:
     is_steady : bool
     temperature, limit, margin : float
         Final temperature of its core, its limit [degC] and what is left to it at the maximum ambient [K].
+    level_left : float
+        What zeroing leaves on its rise of a kelvin that the camera reads too high everywhere.
     """
 
     name: str
@@ -43,6 +48,7 @@ class RegionTake:
     temperature: float = np.nan
     limit: float = np.nan
     margin: float = np.nan
+    level_left: float = np.nan
 
 
 @dataclass(frozen=True)
@@ -72,6 +78,8 @@ class Take:
         When, in UTC; empty where the recording has no clock.
     source : str
         What made the result.
+    camera_level : float
+        What the camera read above the cold board [K]; NaN where the board was not zeroed.
     regions : tuple of RegionTake
     """
 
@@ -88,6 +96,7 @@ class Take:
     power: float
     recorded: str
     source: str
+    camera_level: float = np.nan
     regions: tuple[RegionTake, ...] = field(default=())
 
     def rises(self, *, at_power: float = np.nan) -> dict[str, float]:
@@ -100,3 +109,22 @@ class Take:
         if not (power > 0 and self.power > 0):
             return True
         return min(power, self.power) >= LEAST_POWER_SHARE * max(power, self.power)
+
+    @property
+    def knows_level(self) -> bool:
+        """Whether what the camera's level leaves on its known regions can be told."""
+        left = [one.level_left for one in self.regions if one.is_known and np.isfinite(one.rise)]
+        return all(map(math.isfinite, (self.camera_level, *left)))
+
+    def without_level(self) -> "Take":
+        """Return it with half of what the camera's level may leave on each rise taken off."""
+        off = HALF * self.camera_level
+        return replace(self, regions=tuple(replace(one, rise=one.rise - off * one.level_left) for one in self.regions))
+
+
+def levelled(takes: Sequence[Take]) -> list[Take]:
+    """Return takes without what the camera's level leaves on rises, where that of each is known; else as they are.
+
+    Some with and some without would differ by it.
+    """
+    return [take.without_level() for take in takes] if all(take.knows_level for take in takes) else list(takes)

@@ -20,11 +20,11 @@ from heatwake.stages.takes import RegionTake, Take
 from heatwake.store import results
 
 APPLICATION: Final = 0x68774C52  # says in the file's head that it is a record
-LAYOUT: Final = 1  # raised when tables change
+LAYOUT: Final = 2  # raised when tables change
 WAIT_S: Final = 60.0  # for others to end their writing
 MOST_BYTES: Final = 16 * 2**20  # of one value
 WANTED: Final = "must be a repeatability record made by heatwake"
-_SESSION: Final = """CREATE TABLE session (
+_SESSION_1: Final = """CREATE TABLE session (
     recording TEXT PRIMARY KEY,
     fingerprint TEXT NOT NULL,
     session TEXT NOT NULL,
@@ -39,7 +39,7 @@ _SESSION: Final = """CREATE TABLE session (
     recorded TEXT NOT NULL,
     source TEXT NOT NULL
 )"""
-_REGION: Final = """CREATE TABLE region (
+_REGION_1: Final = """CREATE TABLE region (
     recording TEXT NOT NULL REFERENCES session (recording) ON DELETE CASCADE,
     name TEXT NOT NULL,
     is_known INTEGER NOT NULL,
@@ -52,9 +52,16 @@ _REGION: Final = """CREATE TABLE region (
 )"""
 _BY_KIND: Final = "CREATE INDEX session_kind ON session (kind)"
 _BY_BENCH: Final = "CREATE INDEX session_bench ON session (bench)"
-_SCHEMA: Final = {"session": _SESSION, "region": _REGION, "session_kind": _BY_KIND, "session_bench": _BY_BENCH}
+_SESSION: Final = _SESSION_1.removesuffix("\n)") + ",\n    camera_level REAL,\n    layout INTEGER NOT NULL\n)"
+_REGION: Final = _REGION_1.replace("margin REAL,", "margin REAL, level_left REAL,")
+_INDEXES: Final = {"session_kind": _BY_KIND, "session_bench": _BY_BENCH}
+_SCHEMAS: Final = {  # by layout
+    1: {"session": _SESSION_1, "region": _REGION_1} | _INDEXES,
+    2: {"session": _SESSION, "region": _REGION} | _INDEXES,
+}
 _COLUMNS: Final = tuple(one.name for one in fields(Take))[:-1]
 _REGION_COLUMNS: Final = tuple(f'"{one.name}"' for one in fields(RegionTake))
+_ADDED: Final = {2: {"camera_level", '"level_left"'}}  # columns, by the layout that brought them
 
 
 def check_record(path: Path) -> None:
@@ -85,11 +92,13 @@ def enter(path: Path, take: Take) -> bool:
     results.make_folder(path.parent)
     with _opened(path, mode="rwc") as file, _transaction(file, path):
         _prepare(file, path)
-        if list(map(_cells, _stored(file, "WHERE recording = ?", (take.recording,)))) == [_cells(take)]:
+        where = "WHERE recording = ? AND layout = ?"
+        if list(map(_cells, _stored(file, where, (take.recording, LAYOUT)))) == [_cells(take)]:
             return False
         file.execute("DELETE FROM session WHERE recording = ?", (take.recording,))
-        places = ", ".join("?" * len(_COLUMNS))
-        file.execute(f"INSERT INTO session ({', '.join(_COLUMNS)}) VALUES ({places})", _row(take))  # noqa: S608
+        places = ", ".join("?" * (1 + len(_COLUMNS)))
+        columns = f"layout, {', '.join(_COLUMNS)}"
+        file.execute(f"INSERT INTO session ({columns}) VALUES ({places})", (LAYOUT, *_row(take)))  # noqa: S608
         places = ", ".join("?" * (1 + len(_REGION_COLUMNS)))
         rows = [(take.recording, *map(_plain, astuple(one))) for one in take.regions]
         columns = f"recording, {', '.join(_REGION_COLUMNS)}"
@@ -98,7 +107,9 @@ def enter(path: Path, take: Take) -> bool:
 
 
 def holds(path: Path, recording: str, *, fingerprint: str, session: str) -> bool:
-    """Tell whether a record holds a recording by a result's fingerprint and a session's name.
+    """Tell whether a record holds a recording by a result's fingerprint and a session's name, with all that it keeps.
+
+    What an earlier layout kept less of is entered again.
 
     Raises
     ------
@@ -108,8 +119,10 @@ def holds(path: Path, recording: str, *, fingerprint: str, session: str) -> bool
     if not path.exists():
         return False
     with _reading(path) as file:
-        wanted = "SELECT count(*) FROM session WHERE recording = ? AND fingerprint = ? AND session = ?"
-        return _is_record(file) and bool(file.execute(wanted, (recording, fingerprint, session)).fetchone()[0])
+        if not _is_record(file) or _layout(file) < LAYOUT:
+            return False
+        wanted = "SELECT count(*) FROM session WHERE recording = ? AND fingerprint = ? AND session = ? AND layout = ?"
+        return bool(file.execute(wanted, (recording, fingerprint, session, LAYOUT)).fetchone()[0])
 
 
 def takes(path: Path, *, kinds: Sequence[str] = (), benches: Sequence[str] = ()) -> list[Take]:
@@ -202,14 +215,37 @@ def _transaction(file: sqlite3.Connection, path: Path) -> Iterator[None]:
 
 
 def _prepare(file: sqlite3.Connection, path: Path) -> None:
-    """Make the tables in a file that holds none yet."""
-    if not _is_empty(file):
+    """Make the tables in a file that holds none yet; bring those of an earlier layout to this one."""
+    has_tables = not _is_empty(file)
+    if has_tables:
         _require_ours(file, path)
-        return
-    for statement in _SCHEMA.values():
+        if _layout(file) == LAYOUT:
+            return
+        _set_aside(file)
+    for statement in _SCHEMAS[LAYOUT].values():
         file.execute(statement)
+    if has_tables:
+        _take_back(file)
     file.execute(f"PRAGMA application_id = {APPLICATION}")
     file.execute(f"PRAGMA user_version = {LAYOUT}")
+
+
+def _set_aside(file: sqlite3.Connection) -> None:
+    """Copy what the tables hold and drop them: made anew their own text is that of a new file's.
+
+    Within a transaction: whoever is killed in between leaves the file as it was.
+    """
+    for table in ("region", "session"):  # regions first: they would go with their sessions
+        file.execute(f"CREATE TEMP TABLE earlier_{table} AS SELECT * FROM main.{table} ORDER BY rowid")  # noqa: S608
+        file.execute(f"DROP TABLE main.{table}")
+
+
+def _take_back(file: sqlite3.Connection) -> None:
+    """Put back what was set aside of the earlier layout; what was not kept then is not known."""
+    kept = ", ".join(_kept(_COLUMNS, layout=1))
+    file.execute(f"INSERT INTO session (layout, {kept}) SELECT 1, {kept} FROM earlier_session")  # noqa: S608
+    kept = ", ".join(("recording", *_kept(_REGION_COLUMNS, layout=1)))
+    file.execute(f"INSERT INTO region ({kept}) SELECT {kept} FROM earlier_region")  # noqa: S608
 
 
 def _is_empty(file: sqlite3.Connection) -> bool:
@@ -220,16 +256,26 @@ def _is_record(file: sqlite3.Connection) -> bool:
     return int(file.execute("PRAGMA application_id").fetchone()[0]) == APPLICATION
 
 
+def _layout(file: sqlite3.Connection) -> int:
+    return int(file.execute("PRAGMA user_version").fetchone()[0])
+
+
+def _kept(columns: Sequence[str], *, layout: int) -> list[str]:
+    """Return those of the columns that a layout has."""
+    later = {name for since, names in _ADDED.items() if since > layout for name in names}
+    return [name for name in columns if name not in later]
+
+
 def _require_ours(file: sqlite3.Connection, path: Path) -> None:
     """Refuse what is another program's, of a later layout, or has been given tables, views or triggers of its own."""
     if not _is_record(file):
         raise InputError(str(path), "a database of something else", WANTED)
-    layout = int(file.execute("PRAGMA user_version").fetchone()[0])
+    layout = _layout(file)
     if layout > LAYOUT:
         wanted = f"must be {LAYOUT} for this heatwake: install the one that wrote it; nothing was changed"
         raise InputError(f"{path}: layout", str(layout), wanted)
     made = file.execute("SELECT name, sql FROM sqlite_master WHERE sql IS NOT NULL")
-    if dict(made.fetchall()) != _SCHEMA:
+    if dict(made.fetchall()) != _SCHEMAS.get(layout):
         raise InputError(str(path), "a record with tables that are not its own", WANTED)
 
 
@@ -251,10 +297,12 @@ def _plain(value: Any) -> Any:
     return value if isinstance(value, str | int) else json.dumps(value, sort_keys=True)
 
 
-def _stored(file: sqlite3.Connection, where: str, values: tuple[str, ...]) -> list[Take]:
-    heads = file.execute(f"SELECT {', '.join(_COLUMNS)} FROM session {where} ORDER BY recording", values)  # noqa: S608
+def _stored(file: sqlite3.Connection, where: str, values: tuple[str | int, ...]) -> list[Take]:
+    chosen = _read_columns(_COLUMNS, file)
+    heads = file.execute(f"SELECT {chosen} FROM session {where} ORDER BY recording", values)  # noqa: S608
     read = [_take(row) for row in heads.fetchall()]
-    regions = f"SELECT {', '.join(_REGION_COLUMNS)} FROM region WHERE recording = ? ORDER BY rowid"  # noqa: S608
+    chosen = _read_columns(_REGION_COLUMNS, file)
+    regions = f"SELECT {chosen} FROM region WHERE recording = ? ORDER BY rowid"  # noqa: S608
     made = []
     for row in read:
         found = tuple(_region(one) for one in file.execute(regions, (row["recording"],)))
@@ -262,10 +310,17 @@ def _stored(file: sqlite3.Connection, where: str, values: tuple[str, ...]) -> li
     return made
 
 
+def _read_columns(columns: Sequence[str], file: sqlite3.Connection) -> str:
+    """Return the columns to select; NULL for those that a file's layout has not."""
+    kept = _kept(columns, layout=_layout(file))
+    return ", ".join(name if name in kept else "NULL" for name in columns)
+
+
 def _take(row: tuple[Any, ...]) -> dict[str, Any]:
     made: dict[str, Any] = {name: str(value) for name, value in zip(_COLUMNS, row, strict=True)}
     cells = dict(zip(_COLUMNS, row, strict=True))
     made |= {"is_repeat": bool(cells["is_repeat"]), "power": _float(cells["power"])}
+    made["camera_level"] = _float(cells["camera_level"])
     return made | {name: _table(cells[name]) for name in ("set_up", "conditions")}
 
 
