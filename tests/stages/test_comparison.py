@@ -4,6 +4,7 @@ import numpy as np
 import pytest
 import xarray as xr
 
+from heatwake.report.summary import comparison_rows
 from heatwake.schema.variables import MATCH_STATE, OPENING_CHANGE
 from heatwake.stages.comparison import ComparisonSettings, compare
 from heatwake.stages.region_differences import opening_changes
@@ -153,6 +154,18 @@ def test_openings_whose_role_changed_are_named():
         "left": "unchanged",
         "top": "in one only",
     }
+
+
+def test_a_region_that_one_session_lacks_is_not_matched_there_and_tables_stand():
+    rng = np.random.default_rng(21)
+    lacks = session(rng)
+    lacks = lacks.sel(region=lacks["region"] != "Q4")
+    made = compare({"a": session(rng), "b": session(rng), "c": lacks}, "a", settings=SETTINGS)
+    states = made["match_state"].sel(region="Q4").to_numpy()
+    assert [MATCH_STATE[state] for state in states] == ["both settled", "not matched"]
+    rows = {(row["session"], row["region"]): row for row in comparison_rows(made)}
+    assert rows["c", "Q4"]["significant"] == 0
+    assert np.isnan(rows["c", "Q4"]["steady_rise_difference_K"])
 
 
 def test_sessions_are_left_as_they_are():

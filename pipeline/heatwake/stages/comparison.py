@@ -16,7 +16,7 @@ from heatwake.stages.map_differences import MapDifference
 from heatwake.stages.matched import power_by_slope
 from heatwake.stages.pair import ComparisonSettings, Pair, pair_of
 from heatwake.stages.region_differences import footprint_change, opening_changes
-from heatwake.stages.region_rises import region_rises
+from heatwake.stages.region_rises import NOT_MATCHED, region_rises
 from heatwake.stages.set_ups import conditions, repeatability, repeated, set_ups
 from heatwake.stages.takes import Take
 
@@ -73,11 +73,18 @@ def compare(
         pairs = [None if results is None else (results[name], results[reference]) for results in (flows, spreads)]
         parts.append(_with_products(made, pairs[0], pairs[1]).assign_coords(session=name))
     made = xr.concat(parts, dim="session", join="outer", combine_attrs="drop", coords="minimal", compat="override")
+    made = made.assign(_flags(made))
     made = made.assign_attrs(reference=reference, conditions=json.dumps(_conditions(sessions), sort_keys=True))
     made = made.assign(_repeats(repeats)).assign(_repeat_source(sessions, repeats, past=past))
     made["x"].attrs["units"] = base["x"].attrs["units"]
     made["y"].attrs["units"] = base["y"].attrs["units"]
     return label(made)
+
+
+def _flags(made: xr.Dataset) -> dict[str, Any]:
+    """Return flags as whole numbers again, which joining made fractions of: some regions are in some pairs only."""
+    without = {"region_significant": 0, "match_state": NOT_MATCHED}
+    return {name: made[name].fillna(value).astype(np.int8) for name, value in without.items()}
 
 
 def _conditions(sessions: Mapping[str, xr.Dataset]) -> dict[str, Any]:
