@@ -7,7 +7,7 @@ import xarray as xr
 import heatwake
 from heatwake.run import Finished, run_workflow
 from heatwake.run.explain import explain_workflow
-from small_sessions import SPOT_TABLES, write_spot
+from small_sessions import CADENCE, write_sessions
 
 STATES = {"a": ("out", "open"), "b": ("in", "open"), "c": ("out", "covered"), "d": ("in", "covered")}
 WORKFLOW = f"""
@@ -15,7 +15,7 @@ title = "Small"
 sessions = ["a", "b", "c", "d"]
 results = "results"
 reference = "a"
-{SPOT_TABLES}"""
+{CADENCE}"""
 
 
 def run(path):
@@ -28,8 +28,10 @@ def run(path):
 @pytest.fixture(scope="module")
 def folder(tmp_path_factory):
     place = tmp_path_factory.mktemp("experiment")
-    for seed, (name, (fan, vent)) in enumerate(STATES.items()):
-        write_spot(place / name, seed=seed, stated=f'fan = "{fan}"\nvent = "{vent}"\n', ambient=False)
+    write_sessions(place, tuple(STATES))
+    for name, (fan, vent) in STATES.items():
+        file = place / name / "session.toml"
+        file.write_text(file.read_text().replace("[conditions]", f'[conditions]\nfan = "{fan}"\nvent = "{vent}"'))
     (place / "workflow.toml").write_text(WORKFLOW)
     run(place / "workflow.toml")
     return place
