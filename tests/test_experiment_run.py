@@ -48,7 +48,7 @@ def test_effects_stand_as_data_set_and_table(folder):
         assert made.attrs["fingerprint"]
         assert made["effect_rise"].notnull().all()
         # one charger recorded four times: what differs is noise, and place, for no board is declared
-        assert (abs(made["effect_rise"]) < 5 * made["effect_rise_uncertainty"]).all()
+        assert (abs(made["effect_rise"]) < 3 * made["effect_rise_uncertainty"]).all()
     effects = pd.read_csv(folder / "results" / "effects.csv")
     assert {"region", "effect", "quantity", "unit", "value", "uncertainty", "low_95", "high_95"} <= set(effects)
     assert len(effects) == 3 * effects["region"].nunique()
