@@ -9,6 +9,7 @@ import numpy as np
 import numpy.typing as npt
 
 from heatwake.errors import InputError
+from heatwake.kernels.signs_of_camera import stretched
 from heatwake.kernels.signs_of_film import find_crease
 from heatwake.kernels.signs_of_reflection import round_image, uneven_patches
 from heatwake.kernels.unexplained import Jumps, jumps, left_over, without_motion
@@ -35,7 +36,6 @@ DOME_K: Final = 0.15  # across the board; smooth remains of sound recordings spa
 HALF: Final = 0.5  # of a jump's squares, beyond its sharpest patch: then it is wide
 DOME_SHARE: Final = 0.75  # of a jump's pattern that is a smooth dome
 HEAT_SHARE: Final = 0.1  # of what a change of fan or load brings: as much may seem to jump when it begins
-CONTRAST_SHARE: Final = 0.7  # of it that goes with the contrast: another measuring range; bulges have up to 0.2
 ORDER: Final = 4  # of a polynomial that is smooth over the board
 MOST_JUMPS: Final = 3
 LEAST_GAIN: Final = 0.05  # of what heat leaves over, that a jump must explain
@@ -180,15 +180,19 @@ def _smooth(case: Case, size: Array) -> tuple[Array, float]:
 
 
 def _with_contrast(case: Case, index: int, size: Array) -> float:
-    """Return the ratio less 1 by which a jump stretches all contrasts; 0 where it does not."""
-    level = case.explained[0][max(index - 1, 0)]
-    centred = level - level.mean()
-    if np.std(centred) < 1.0:
+    """Return the ratio less 1 by which a jump stretches all contrasts; 0 where it does not.
+
+    Told from the cells as they are: what an error of place would bring looks like contrast as well.
+    """
+    used = np.flatnonzero(case.explained[2])
+    levels, k = case.cells.levels[used].astype(np.float64), int(np.searchsorted(used, index))
+    centred = levels[max(k - 1, 0)] - levels[max(k - 1, 0)].mean()
+    ratio = _slope(centred, size)
+    if np.std(centred) < 1.0 or ratio <= -1.0:
         return 0.0
-    ratio = _slope(level, size)
-    total = float(((size - size.mean()) ** 2).sum())
-    left = float(((size - size.mean() - ratio * centred) ** 2).sum())
-    return ratio if left < (1 - CONTRAST_SHARE) * total else 0.0
+    gains = np.zeros(len(used))
+    gains[k] = np.log1p(ratio)
+    return ratio if stretched(levels, case.look.elapsed[used], gains=gains)[k] else 0.0
 
 
 def _largest(marked: Array) -> Mask:
