@@ -36,6 +36,7 @@ DOME_K: Final = 0.15  # across the board; smooth remains of sound recordings spa
 HALF: Final = 0.5  # of a jump's squares, beyond its sharpest patch: then it is wide
 DOME_SHARE: Final = 0.75  # of a jump's pattern that is a smooth dome
 HEAT_SHARE: Final = 0.1  # of what a change of fan or load brings: as much may seem to jump when it begins
+CONTRAST_SHARE: Final = 0.7  # of it that goes with the contrast: another measuring range; bulges have up to 0.2
 ORDER: Final = 4  # of a polynomial that is smooth over the board
 MOST_JUMPS: Final = 3
 LEAST_GAIN: Final = 0.05  # of what heat leaves over, that a jump must explain
@@ -182,7 +183,7 @@ def _smooth(case: Case, size: Array) -> tuple[Array, float]:
 def _with_contrast(case: Case, index: int, size: Array) -> float:
     """Return the ratio less 1 by which a jump stretches all contrasts; 0 where it does not.
 
-    Told from the cells as they are: what an error of place would bring looks like contrast as well.
+    Told by the jump, or from the cells as they are: what an error of place would bring looks like contrast as well.
     """
     used = np.flatnonzero(case.explained[2])
     levels, k = case.cells.levels[used].astype(np.float64), int(np.searchsorted(used, index))
@@ -190,6 +191,9 @@ def _with_contrast(case: Case, index: int, size: Array) -> float:
     ratio = _slope(centred, size)
     if np.std(centred) < 1.0 or ratio <= -1.0:
         return 0.0
+    left = float(((size - size.mean() - ratio * centred) ** 2).sum())
+    if left < (1 - CONTRAST_SHARE) * float(((size - size.mean()) ** 2).sum()):
+        return ratio
     gains = np.zeros(len(used))
     gains[k] = np.log1p(ratio)
     return ratio if stretched(levels, case.look.elapsed[used], gains=gains)[k] else 0.0
