@@ -51,6 +51,7 @@ from heatwake.scene import (
 SHORT: Final = 30.0  # [s] after power-on with a frame each second
 LATE_FRAMES: Final = 48
 BOARDS: Final = range(40, 52)  # of ``draw_board``
+SWAPS: Final = ("fan off", "fan reversed", "half a vent covered", "load stepped")  # the first two with a fan that runs
 
 
 @dataclass
@@ -186,12 +187,14 @@ def _crease(one: Planted) -> Planted:
     return replace(one, faults=(crease,))
 
 
-def _touch(one: Planted) -> Planted:
+def _touch(one: Planted, *, throughout: bool = False) -> Planted:
     rng = one.rng
     hottest = np.argsort(one.hot)[-3:]
     part = one.scene.parts[int(rng.choice(hottest))]
     begins = float(rng.uniform(0.1, 0.75) * one.elapsed[-1])
     ends = begins + float(rng.uniform(0.08, 0.3) * one.elapsed[-1]) if rng.random() < 0.5 else float("inf")
+    if throughout:
+        begins, ends = -60.0, float("inf")
     fault = FilmTouch(
         part.name,
         centre=(part.x + float(rng.uniform(-3, 3)), part.y + float(rng.uniform(-3, 3))),
@@ -296,12 +299,53 @@ def _early(one: Planted) -> Planted:
     return replace(one, truth=one.truth.isel(time=one.elapsed <= max(stop, one.scene.power_on + 20)))
 
 
+def _touch_throughout(one: Planted) -> Planted:
+    return _touch(one, throughout=True)
+
+
+def _swapped(one: Planted, *, noted: bool) -> Planted:
+    """Change fan, vent or load during the recording, as somebody does who tries states one after the other."""
+    rng, scene = one.rng, one.scene
+    end = float(one.elapsed[-1])
+    elapsed = np.concatenate([np.arange(0, scene.power_on + SHORT, 1.0), np.linspace(scene.power_on + SHORT, end, 160)])
+    elapsed = np.unique(elapsed)
+    at = float(rng.uniform(0.25, 0.45) * end)
+    runs = any(opening.flow for opening in scene.openings)
+    kind = str(rng.choice(SWAPS if runs else SWAPS[2:]))
+    if kind == "fan off":
+        then = [(at, scene.with_fan("off")), (at + 120.0, scene)]
+    elif kind == "fan reversed":
+        then = [(at, replace(scene, openings=tuple(replace(one, flow=-one.flow) for one in scene.openings)))]
+    elif kind == "half a vent covered":
+        then = [(at, _half_covered(scene, rng))]
+    else:
+        then = [(at, scene.scaled(float(rng.choice([rng.uniform(0.4, 0.8), rng.uniform(1.15, 1.5)]))))]
+    labels = [kind, "fan on"][: len(then)]
+    late = rng.uniform(-2.0, 2.0, len(then))  # by somebody's watch
+    events = [(round(when + off, 1), label) for (when, _), label, off in zip(then, labels, late, strict=True)]
+    return replace(one, truth=simulate(scene, elapsed, then=then), events=events if noted else [])
+
+
+def _half_covered(scene: Scene, rng: np.random.Generator) -> Scene:
+    vents = [opening for opening in scene.openings if opening.kind == "vent"]
+    vent = vents[int(rng.integers(len(vents)))]
+    middle = ((vent.start[0] + vent.end[0]) / 2, (vent.start[1] + vent.end[1]) / 2)
+    half = replace(vent, end=middle) if rng.random() < 0.5 else replace(vent, start=middle)
+    return replace(scene, openings=tuple(half if opening is vent else opening for opening in scene.openings))
+
+
+SOUND: Final[dict[str, Callable[[Planted], Planted]]] = {
+    "sound": lambda one: one,
+    "sound, swaps noted": lambda one: _swapped(one, noted=True),
+    "sound, swaps not noted": lambda one: _swapped(one, noted=False),
+}
 PLANTS: Final[dict[str, Callable[[Planted], Planted]]] = {
     "emissivity pattern": _pattern,
     "moving reflection": _moving,
     "own reflection": _own,
     "film crease": _crease,
     "film touches a part": _touch,
+    "film touches a part throughout": _touch_throughout,
     "film bulge": _bulge,
     "film layers": _film,
     "out of focus": _blur,
@@ -318,10 +362,8 @@ PLANTS: Final[dict[str, Callable[[Planted], Planted]]] = {
 
 
 def write_case(kind: str, *, seed: int, folder: Path, bases: int = 24) -> Path:
-    """Write the session folder of a recording with one kind of fault planted, "sound" for none; return it."""
-    one = sound(seed, bases=bases)
-    if kind != "sound":
-        one = PLANTS[kind](one)
+    """Write the session folder of a recording of one kind, of ``SOUND`` or ``PLANTS``; return it."""
+    one = (SOUND | PLANTS)[kind](sound(seed, bases=bases))
     recording = record(one.truth, one.camera, one.handling, rng=one.rng, faults=one.faults)
     pair = _write_pair(one, folder) if one.pair else None
     write_session(

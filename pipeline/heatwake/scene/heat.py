@@ -139,11 +139,14 @@ def _patches(board: Board) -> Array:
     return np.asarray((smooth - smooth.mean()) / smooth.std())
 
 
-def integrate(model: HeatModel, elapsed: Array) -> Iterator[tuple[Array, Array, Array]]:
-    """Yield the temperatures [degC] of `HeatModel.steady` at each time [s], from the room's at the first."""
+def integrate(
+    model: HeatModel, elapsed: Array, *, begin: tuple[Array, Array, Array] | None = None
+) -> Iterator[tuple[Array, Array, Array]]:
+    """Yield the temperatures [degC] of `HeatModel.steady` at each time [s], from ``begin``, else the room's, on."""
     scene, shape = model.scene, model.capacity.shape
     mass, heat = model.of_board(model.capacity), model.of_board(model.power)
-    state = np.full(mass.size, float(scene.ambient.at(elapsed[0])))
+    room = np.full(shape, float(scene.ambient.at(elapsed[0])))
+    state = _interleave(*(begin or (room, room, room))[: model.layers])
     yield _split(state, shape)
     solvers: dict[float, SuperLU] = {}
     for start, end in pairwise(elapsed.tolist()):

@@ -1,6 +1,6 @@
 """The truth of a scene as one labelled dataset."""
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 
 import numpy as np
 import xarray as xr
@@ -42,7 +42,7 @@ _UNITS: Mapping[str, tuple[str, str]] = {
 }
 
 
-def simulate(scene: Scene, elapsed: Array) -> xr.Dataset:
+def simulate(scene: Scene, elapsed: Array, *, then: Sequence[tuple[float, Scene]] = ()) -> xr.Dataset:
     """Return the truth of a scene at given times.
 
     Parameters
@@ -52,6 +52,9 @@ def simulate(scene: Scene, elapsed: Array) -> xr.Dataset:
     elapsed : (time,) array
         Increasing times [s]; the scene lies at room temperature at the first. Steps are those of the times, of
         second order, so keep them well below the parts' time constants.
+    then : sequence of (float, Scene)
+        What it is from later times [s] on, rising: the same board and parts with other loads or openings. Velocities
+        and the parts' time constants are those before.
 
     Returns
     -------
@@ -68,13 +71,30 @@ def simulate(scene: Scene, elapsed: Array) -> xr.Dataset:
     elapsed = np.asarray(elapsed, dtype=float)
     if elapsed.size == 0 or np.any(np.diff(elapsed) <= 0):
         raise ValueError("elapsed must hold at least one time and increase")
+    pieces, begin = [], None
+    starts = [elapsed[0], *(at for at, _ in then)]
+    for each, start, end in zip((scene, *(one for _, one in then)), starts, [*starts[1:], np.inf], strict=True):
+        seen = (elapsed >= start) & (elapsed < end)
+        steps = np.unique(np.concatenate([[start], elapsed[seen], [end] if np.isfinite(end) else []]))
+        piece, begin = _simulated(each, steps, begin=begin)
+        pieces.append(piece.isel(time=np.isin(steps, elapsed[seen])))
+    if len(pieces) == 1:
+        return pieces[0]
+    return xr.concat(pieces, dim="time", data_vars="minimal", coords="minimal", compat="override", join="override")
+
+
+def _simulated(
+    scene: Scene, elapsed: Array, *, begin: tuple[Array, Array, Array] | None
+) -> tuple[xr.Dataset, tuple[Array, Array, Array]]:
+    """Return the truth of one scene and its last temperatures."""
     model = build_heat_model(scene)
     shape = (elapsed.size, *scene.board.shape)
     surface, near = np.empty(shape), np.empty(shape)
     above = np.empty(shape) if model.layers > 2 else near
-    for index, layers in enumerate(integrate(model, elapsed)):
+    for index, layers in enumerate(integrate(model, elapsed, begin=begin)):
         surface[index], near[index], above[index] = layers
-    return describe(model, surface, (near, above), elapsed=elapsed, ambient=scene.ambient.at(elapsed))
+    truth = describe(model, surface, (near, above), elapsed=elapsed, ambient=scene.ambient.at(elapsed))
+    return truth, (surface[-1], near[-1], above[-1])
 
 
 def settle(scene: Scene) -> xr.Dataset:

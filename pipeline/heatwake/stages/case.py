@@ -12,7 +12,14 @@ import xarray as xr
 from heatwake.kernels.alignment import pose_matrix
 from heatwake.kernels.board_view import BoardView
 from heatwake.kernels.signs_of_camera import gain_steps, offset_steps, reading_step, stretched
-from heatwake.kernels.unexplained import heating_basis, in_the_way, left_over, without_motion
+from heatwake.kernels.unexplained import (
+    heating_basis,
+    in_the_way,
+    later_changes,
+    left_over,
+    refined_changes,
+    without_motion,
+)
 from heatwake.stages.board_place import board_view
 from heatwake.stages.look import Look
 
@@ -23,6 +30,10 @@ CELLS: Final = 40  # across a picture
 EDGE_PX: Final = 4  # of the board, that its blurred outline and an error of its corners may take
 LATE: Final = 10  # even frames whose mean is the hot picture
 LEAST_AROUND: Final = 12  # cells beside the board that tell a step
+LEAST_LOOKS: Final = 24  # to tell what heat cannot do
+MOST_EVENTS: Final = 4  # that may have changed fan, vent or load
+BESIDE: Final = 2  # looks from a change, that its time may be off by
+FOLLOWS_S: Final = 100.0  # [s] after a change, in which most of what it brings is seen
 LEAST_COLD: Final = 4  # frames, to tell a cold picture
 CLIPPED_K: Final = 0.5  # from an end of the range on
 STEP_K: Final = 0.2  # smallest step common to all that is looked for
@@ -199,7 +210,7 @@ class Case:
     def _common(self, everywhere: Array, board: Array) -> tuple[Array, Array]:
         """Return steps and stretches of the whole picture at each look, from looks with nothing in the way."""
         level = board - np.median(board, axis=1, keepdims=True)
-        clear = ~in_the_way(left_over(level, heating_basis(self.look.elapsed, self.changes)))
+        clear = ~in_the_way(level, heating_basis(self.look.elapsed, self.start, later=self.noted))
         steps, gains = np.zeros((2, len(board)))
         least = max(STEP_K, 1.3 * self.reading_step)
         steps[clear] = offset_steps(everywhere[clear], self.look.elapsed[clear], least=least)
@@ -216,24 +227,59 @@ class Case:
         return np.asarray(cv2.resize(cut, (columns, rows), interpolation=cv2.INTER_AREA))
 
     @cached_property
-    def changes(self) -> tuple[float, ...]:
-        """When loads or air changed [s]: power-on, if it is in the recording, else the beginning."""
-        start = self.look.power_on if np.isfinite(self.look.power_on) else float(self.look.elapsed[0])
-        return (start,)
+    def start(self) -> float:
+        """Power-on [s], if it is in the recording, else its beginning."""
+        return self.look.power_on if np.isfinite(self.look.power_on) else float(self.look.elapsed[0])
 
     @cached_property
-    def events(self) -> tuple[float, ...]:
-        """Times of all events of the description within the recording [s]."""
+    def noted(self) -> tuple[float, ...]:
+        """Times of the description's events on a warm board [s]: fan, vent or load may have changed then."""
         if "event" not in self.session:
             return ()
         at = self.session["event_elapsed"].to_numpy()
-        return tuple(at[(at > self.look.elapsed[0]) & (at < self.look.elapsed[-1])].tolist())
+        return tuple(at[(at > self.start + 1.0) & (at < self.look.elapsed[-1])].tolist()[:MOST_EVENTS])
+
+    @cached_property
+    def changes(self) -> tuple[float, ...]:
+        """When fan, vent or load changed on the warm board [s], rising: as noted, and as the readings say."""
+        levels, elapsed, known = self.cells.levels, self.look.elapsed, self._basis(self.noted)
+        used = ~in_the_way(levels, known) if levels.shape[1] else np.zeros(0, dtype=bool)
+        if used.sum() < LEAST_LOOKS:
+            return self.noted
+        left = left_over(levels, known, used=used)
+        settled = levels - left + without_motion(left, self.cells.slopes)
+        noted = refined_changes(settled, elapsed, basis=self._basis(()), used=used, noted=self.noted)
+        found = later_changes(settled, elapsed, basis=self._basis(noted), used=used, start=self.start)
+        if found:
+            found = refined_changes(settled, elapsed, basis=self._basis(noted), used=used, noted=found, within=1.5)
+        return tuple(sorted((*noted, *found)))
+
+    def moved_by_heat(self, index: int) -> Array:
+        """Return by how much each cell warms or cools after a change of fan, vent or load near a look (places) [K].
+
+        Zero where there was none. While that is quick, a small share of it may seem to jump from look to look.
+        """
+        levels, elapsed = self.explained[0], self.look.elapsed
+        moved = np.zeros(levels.shape[1])
+        for at in self.changes:
+            first = max(int(np.searchsorted(elapsed, at)) - 1, 0)
+            last = min(int(np.searchsorted(elapsed, at + FOLLOWS_S)), len(elapsed) - 1)
+            if first - BESIDE <= index <= max(last, first + 1 + BESIDE):
+                moved = np.maximum(moved, np.abs(levels[last] - levels[first]))
+        return moved
+
+    def _basis(self, later: tuple[float, ...]) -> Array:
+        """Return what heat and the camera's known stretches can do (n, terms), with changes at later times."""
+        basis = heating_basis(self.look.elapsed, self.start, later=later)
+        stretches = np.flatnonzero(self.cells.gains)  # about a level that nobody knows: the middle jumps as well
+        after = np.arange(len(basis))[:, None] >= stretches[None, :]
+        return np.concatenate([basis, after.astype(np.float64)], axis=1)
 
     @cached_property
     def explained(self) -> tuple[Array, Array, Mask]:
         """Cells without errors of place, what heat can do (basis), and the looks with nothing in the way."""
-        cells, basis = self.cells, heating_basis(self.look.elapsed, self.changes)
-        used = ~in_the_way(left_over(cells.levels, basis))
+        cells, basis = self.cells, self._basis(self.changes)
+        used = ~in_the_way(cells.levels, basis)
         left = left_over(cells.levels, basis, used=used)
         return cells.levels - left + without_motion(left, cells.slopes), basis, used
 

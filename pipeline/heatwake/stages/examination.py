@@ -8,10 +8,10 @@ import xarray as xr
 
 from heatwake.schema.findings import SEVERITIES, Examination, Finding
 from heatwake.stages import findings_of_camera, findings_of_film, findings_of_test
-from heatwake.stages.case import Case
+from heatwake.stages.case import LEAST_LOOKS, Case
 from heatwake.stages.look import Look, take_look
 
-VERSION: Final = 2  # raised whenever findings change
+VERSION: Final = 3  # raised whenever findings change
 LEAST_FRAMES: Final = 8
 SIGNS: Final[tuple[Callable[[Case], Iterator[Finding]], ...]] = (
     findings_of_camera.clipping,
@@ -92,7 +92,7 @@ def _untold(case: Case) -> Iterator[str]:
         yield "nothing beside the board is in view: drift of the camera was not looked for"
     if case.corners is not None and np.isnan(findings_of_camera.outline_spread(case)):
         yield "too little to see around the board's outline: sharpness was not looked for"
-    if case.explained[2].sum() < findings_of_film.LEAST_LOOKS:
+    if case.explained[2].sum() < LEAST_LOOKS:
         yield "too few frames to tell what moves or jumps from heat"
     if not bool(case.session["film_present"]):
         yield "no film: folds, bulges and touching were not looked for"

@@ -158,8 +158,8 @@ def steps(case: Case) -> Iterator[Finding]:
     yield Finding(
         "offset steps",
         "note" if np.abs(sizes).max() < 3 else "doubtful",
-        f"All pixels step alike {len(at)} time{'s' if len(at) > 1 else ''}: {told}. That is the camera's shutter, no "
-        "heat; a run takes such steps off.",
+        f"All pixels step alike {_count(case, len(at))}: {told}. That is the camera's shutter, no heat; a run takes "
+        "such steps off.",
         float(np.abs(sizes).max()),
         KINDS["offset steps"],
         frames=tuple(case.look.numbers[at].tolist()),
@@ -168,6 +168,13 @@ def steps(case: Case) -> Iterator[Finding]:
             case.look.elapsed, (("common to all pixels", np.cumsum(case.cells.steps)),), "offset of the camera, K"
         ),
     )
+
+
+def _count(case: Case, steps: int) -> str:
+    """Return how often, "at least" where not every frame was looked at."""
+    times = f"{steps} time{'s' if steps > 1 else ''}"
+    seen, frames = len(case.look.numbers), case.session.sizes["frame"]
+    return times if seen == frames else f"at least {times} (in {seen} of {frames} frames)"
 
 
 def range_jumps(case: Case) -> Iterator[Finding]:

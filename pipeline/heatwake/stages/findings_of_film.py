@@ -9,11 +9,12 @@ import numpy as np
 import numpy.typing as npt
 
 from heatwake.errors import InputError
+from heatwake.kernels.signs_of_camera import stretched
 from heatwake.kernels.signs_of_film import find_crease
 from heatwake.kernels.signs_of_reflection import round_image, uneven_patches
 from heatwake.kernels.unexplained import Jumps, jumps, left_over, without_motion
 from heatwake.schema.findings import KINDS, Finding, Scene
-from heatwake.stages.case import Case
+from heatwake.stages.case import LEAST_LOOKS, Case
 from heatwake.stages.film import FilmSettings, find_film
 from heatwake.stages.findings_of_camera import COARSE_STEP_K, range_jump, severity
 
@@ -27,15 +28,16 @@ CREASE_SURE: Final = 0.85  # of a line that agrees, where it loses little
 CREASE_CLEAR: Final = 0.03  # of the rise lost, where less of a line agrees
 CREASE_K: Final = 0.3  # lost at the warmest place along a line
 JUMP_K: Final = 0.3  # beyond what an error of the picture's place may bring
-LEAST_CELLS: Final = 3  # that jump together
+CLEAR_CELLS: Final = 2  # that jump together
+LEAST_CELLS: Final = 5  # round them that jump by half as much or more
 MOST_SHARE: Final = 0.3  # of the board: more is no touch
 AT_ONCE: Final = 0.5  # of a jump, within two looks
-DOME_K: Final = 0.25  # across the board
+DOME_K: Final = 0.15  # across the board; smooth remains of sound recordings span up to 0.09
 HALF: Final = 0.5  # of a jump's squares, beyond its sharpest patch: then it is wide
 DOME_SHARE: Final = 0.75  # of a jump's pattern that is a smooth dome
-CONTRAST_SHARE: Final = 0.9  # of it that goes with the contrast: another measuring range
+HEAT_SHARE: Final = 0.1  # of what a change of fan or load brings: as much may seem to jump when it begins
+CONTRAST_SHARE: Final = 0.7  # of it that goes with the contrast: another measuring range; bulges have up to 0.2
 ORDER: Final = 4  # of a polynomial that is smooth over the board
-LEAST_LOOKS: Final = 24  # to tell what heat cannot do
 MOST_JUMPS: Final = 3
 LEAST_GAIN: Final = 0.05  # of what heat leaves over, that a jump must explain
 LOUD_K: Final = 0.36
@@ -136,21 +138,32 @@ def _judged(case: Case, index: int, sizes: Array, at_once: Array, gained: float)
     """Return what a jump at a look is; None where there is none."""
     size, once = sizes[index], at_once[index]
     tolerance = max(JUMP_K, 1.3 * case.reading_step) + case.cells.tolerance[index]
-    clear = (np.abs(size) > tolerance) & (once * np.sign(size) > AT_ONCE * np.abs(size))
+    at_once_too = once * np.sign(size) > AT_ONCE * np.abs(size)
+    clear = (np.abs(size) > tolerance) & at_once_too
     fit, explained = _smooth(case, size)
     span = float(np.quantile(fit, 0.95) - np.quantile(fit, 0.05))
     near = at_once[max(index - 1, 0) : index + 2]
     pace = max(float(_slope(size, one)) for one in near)
-    if abs(_with_contrast(case, index, size)) > 0 and span > 2 * DOME_K and pace > AT_ONCE:
+    heat = HEAT_SHARE * case.moved_by_heat(index)
+    broad = span > float(np.quantile(heat, 0.95)) and pace > AT_ONCE
+    if abs(_with_contrast(case, index, size)) > 0 and span > 2 * DOME_K and broad:
         return Seen("range jump", index, size, gained)
-    kept = _largest(case.cells.on_grid(clear.astype(np.uint8), fill=0))[case.cells.mask]
-    wide = float(((size - np.where(kept, size, 0.0)) ** 2).sum() / max(float((size**2).sum()), 1e-9))
-    smooth = explained > DOME_SHARE or (explained > HALF and wide > HALF)
-    if smooth and span > max(DOME_K, 1.3 * case.reading_step) and pace > AT_ONCE:
+    smooth = explained > DOME_SHARE or (explained > HALF and _beyond(case, size, clear)[1] > HALF)
+    if smooth and span > max(DOME_K, 1.3 * case.reading_step) and broad:
         return Seen("film bulge", index, size, gained)
-    if LEAST_CELLS <= kept.sum() < MOST_SHARE * len(size) and wide <= HALF:
+    kept, wide = _beyond(case, size, (np.abs(size) > tolerance / 2) & at_once_too)
+    if not (kept & (np.abs(size) > heat)).any():
+        return None
+    enough = (kept & clear).sum() >= CLEAR_CELLS and LEAST_CELLS <= kept.sum() < MOST_SHARE * len(size)
+    if enough and wide <= HALF:
         return Seen("film touches a part", index, np.where(kept, size, 0.0), gained)
     return None
+
+
+def _beyond(case: Case, size: Array, marked: Mask) -> tuple[Mask, float]:
+    """Return the largest patch of marked cells, and the share of a jump's squares beyond it."""
+    kept = _largest(case.cells.on_grid(marked.astype(np.uint8), fill=0))[case.cells.mask]
+    return kept, float((size[~kept] ** 2).sum() / max(float((size**2).sum()), 1e-9))
 
 
 def _slope(size: Array, once: Array) -> float:
@@ -168,15 +181,22 @@ def _smooth(case: Case, size: Array) -> tuple[Array, float]:
 
 
 def _with_contrast(case: Case, index: int, size: Array) -> float:
-    """Return the ratio less 1 by which a jump stretches all contrasts; 0 where it does not."""
-    level = case.explained[0][max(index - 1, 0)]
-    centred = level - level.mean()
-    if np.std(centred) < 1.0:
+    """Return the ratio less 1 by which a jump stretches all contrasts; 0 where it does not.
+
+    Told by the jump, or from the cells as they are: what an error of place would bring looks like contrast as well.
+    """
+    used = np.flatnonzero(case.explained[2])
+    levels, k = case.cells.levels[used].astype(np.float64), int(np.searchsorted(used, index))
+    centred = levels[max(k - 1, 0)] - levels[max(k - 1, 0)].mean()
+    ratio = _slope(centred, size)
+    if np.std(centred) < 1.0 or ratio <= -1.0:
         return 0.0
-    ratio = _slope(level, size)
-    total = float(((size - size.mean()) ** 2).sum())
     left = float(((size - size.mean() - ratio * centred) ** 2).sum())
-    return ratio if left < (1 - CONTRAST_SHARE) * total else 0.0
+    if left < (1 - CONTRAST_SHARE) * float(((size - size.mean()) ** 2).sum()):
+        return ratio
+    gains = np.zeros(len(used))
+    gains[k] = np.log1p(ratio)
+    return ratio if stretched(levels, case.look.elapsed[used], gains=gains)[k] else 0.0
 
 
 def _largest(marked: Array) -> Mask:

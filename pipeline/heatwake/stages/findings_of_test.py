@@ -1,6 +1,7 @@
 """What a recording shows of the test itself: ambient, length, and parts too small for the picture."""
 
 from collections.abc import Iterator
+from dataclasses import replace
 from typing import Any, Final
 
 import numpy as np
@@ -8,7 +9,7 @@ import numpy.typing as npt
 
 from heatwake.kernels.settling import Settling
 from heatwake.kernels.spot_size import share_of_part
-from heatwake.kernels.transient import fit_settling
+from heatwake.kernels.transient import fit_rise, fit_settling
 from heatwake.schema.findings import KINDS, Course, Finding, Scene
 from heatwake.stages.case import Case
 from heatwake.stages.findings_of_camera import LOG_SHARE, NOT_RESOLVED_PX, beside, outline_spread, severity
@@ -25,6 +26,7 @@ HOT_PLACES: Final = 2
 REMAINS_K: Final = 0.5
 REMAINS_SHARE: Final = 0.02  # of the rise
 LEAST_RISE_K: Final = 3.0
+LEAST_READINGS: Final = 8  # since power-on or a change
 
 
 def small_parts(case: Case) -> Iterator[Finding]:
@@ -118,12 +120,14 @@ def not_at_ambient(case: Case) -> Iterator[Finding]:
 def unsettled(case: Case) -> Iterator[Finding]:
     """A recording that ends before the board has settled."""
     look, cells = case.look, case.cells
-    since = look.elapsed > case.changes[0]
-    if np.isnan(look.power_on) or not cells.levels.shape[1] or since.sum() < 8:
+    begins = max([case.start, *(at for at in case.changes if _lasts(at, look.elapsed))])
+    since = look.elapsed > begins
+    if np.isnan(look.power_on) or not cells.levels.shape[1] or since.sum() < LEAST_READINGS:
         return
     levels, _, used = case.explained
     chosen = since & used
-    start = levels[~since & used].mean(axis=0) if (~since & used).any() else levels[chosen][0]
+    before = (look.elapsed <= case.start) & used
+    start = levels[before].mean(axis=0) if before.any() else levels[chosen][0]
     rise = levels - start
     hot = _hot_places(cells.on_grid(rise[np.flatnonzero(used)[-3:]].mean(axis=0), fill=0.0))
     worst: tuple[float, float, Settling, int] | None = None
@@ -132,7 +136,10 @@ def unsettled(case: Case) -> Iterator[Finding]:
         values = rise[chosen, place]
         if values[-1] < LEAST_RISE_K:
             continue
-        settling = fit_settling(values, elapsed=look.elapsed[chosen], onset=case.changes[0])
+        if begins == case.start:
+            settling = fit_settling(values, elapsed=look.elapsed[chosen], onset=begins)
+        else:
+            settling = _since_change(values, look.elapsed[chosen] - begins)
         left = _remaining(settling, values, look.elapsed[chosen])
         if worst is None or left > worst[0]:
             worst = (left, float(values[-1]), settling, place)
@@ -154,6 +161,18 @@ def unsettled(case: Case) -> Iterator[Finding]:
         elapsed_s=(float(look.elapsed[-1]),),
         evidence=Course(look.elapsed[chosen], (("a hot place", rise[chosen, place]),), "rise, K"),
     )
+
+
+def _lasts(at: float, elapsed: Array) -> bool:
+    """Return whether enough readings follow a change to tell where it leads."""
+    return bool(np.count_nonzero(elapsed > at) >= LEAST_READINGS)
+
+
+def _since_change(values: Array, since: Array) -> Settling:
+    """Fit what readings do after a change, upwards or downwards, from a level that nobody knows."""
+    way = 1.0 if values[-3:].mean() > values[:3].mean() else -1.0
+    settling = fit_rise(since, way * (values - values[0]), free=1.0, signed=True)
+    return replace(settling, final=values[0] + way * settling.final, remaining=way * settling.remaining)
 
 
 def _remaining(settling: Settling, values: Array, elapsed: Array) -> float:
