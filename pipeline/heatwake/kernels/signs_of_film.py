@@ -1,5 +1,6 @@
-"""Signs of a creased film in a look at a recording: a straight dark line across whatever lies below."""
+"""Signs of a creased film in a look at a recording: a thin dark line across whatever lies below."""
 
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from typing import Any, Final
 
@@ -11,15 +12,27 @@ Array = npt.NDArray[Any]
 Mask = npt.NDArray[np.bool_]
 
 WIDTH_PX: Final = 200  # of the picture that is searched: larger ones are made smaller
-LEAST_RISE: Final = 3.0  # [K] above the surroundings, for a share of it to tell anything
-ANGLES: Final = 72  # over half a turn
-SIDES: Final = (3, 6)  # [px] off a line, that tell what would be seen without it
-ALIKE: Final = 2.5  # times more or less than their median may losses along a fold be
-LEAST_LOSS: Final = 0.01  # of the rise
-EDGE: Final = 0.7  # of a loss, that both sides may differ by beside an even slope: the edge of a part differs by 1
-LONG: Final = 0.3  # of the picture's width: shorter lines may be the edge of a part
-AGREE: Final = 0.72  # of the line's length that tells anything
-TELLS: Final = 0.6  # of the line's length must: edges of parts do not
+LEAST_RISE: Final = 6.0  # [K] above the surroundings, for a share of it to tell anything
+TURNS: Final = 30  # over a quarter turn; each shows lines along both axes
+SIDES: Final = (2, 4)  # [px] off a line, that tell what would be seen without it: heat is smooth over so little
+SIDES_OF_ALL: Final = (4, 7)  # [px] off it, for all that it loses
+SMOOTH_PX: Final = 3  # along a line
+PARALLEL: Final = 20.0  # [deg] from a line, within which an outline looks like one
+NEAR_OUTLINE_PX: Final = 4
+LEVELS: Final = (  # loss against the sides, and how much must speak for it [picture's width]
+    (0.014, 0.185),
+    (0.017, 0.157),
+    (0.028, 0.165),
+    (0.045, 0.165),
+)
+LEAST: Final = 0.5  # of a level, that is as a fold of it loses ...
+MOST: Final = 2.4  # ... and the most
+AGAINST: Final = 2.0  # what a place without loss weighs against one that has it
+ELSE: Final = -1.0  # of a level: brighter than this against its sides is an outline that crosses
+ELSE_AGAINST: Final = 0.25
+UNSEEN_AGAINST: Final = 0.08
+STEP: Final = 2e-4  # of a loss, in tables
+BOUND: Final = 0.1
 
 
 @dataclass(frozen=True)
@@ -29,28 +42,50 @@ class Crease:
     Attributes
     ----------
     loss : float
-        Median share of the rise that is lost along it.
+        Share of the rise that is lost along its middle.
     start, end : (float, float)
         Column and row [px].
-    agrees : float
-        Share of its length that is darker than both sides.
+    length : float
+        Of what speaks for it less what speaks against it, as a share of the picture's width.
     effect : float
-        Largest loss along it [K].
+        What is lost along it at its warmest [K].
     """
 
     loss: float
     start: tuple[float, float]
     end: tuple[float, float]
-    agrees: float
+    length: float
     effect: float
 
 
-def find_crease(rise: Array, inside: Mask, *, outlines: Mask) -> Crease | None:
-    """Return the line along which most of the way the same share of the rise is lost; None without one.
+@dataclass(frozen=True, eq=False)
+class _Line:
+    """A stretch of a row in a turned picture; ``back`` brings (column, row, 1) to the picture before."""
+
+    length: float
+    turned: Array
+    row: int
+    first: int
+    last: int
+    back: Array
+
+    @property
+    def ends(self) -> tuple[Array, Array]:
+        """Column and row of both ends in the picture that was turned."""
+        first, last = (self.back @ np.array([at, self.row, 1.0]) for at in (self.first, self.last))
+        return first, last
+
+
+def find_crease(rise: Array, inside: Mask, *, outlines: Sequence[Array] = ()) -> Crease | None:
+    """Return the line along which the same share of the rise is lost over most of the way; None without one.
 
     A fold of the film passes less, so a share of what lies below is lost, over parts and board alike, and nothing is
-    lost where nothing is warm. Across the line the middle is compared with the parabola through four places beside it,
-    and must be darker than either side: neither a warm valley nor the edge of a part is. (Common practice, no source.)
+    lost where nothing is warm. In the logarithm of the rise it is the same dip all along. A place is compared with the
+    parabola through four beside it, two and four pixels off, over which heat hardly bends. What crosses a line, an
+    outline or a gradient, is as often brighter as darker there; what runs along it is not, so outlines of known parts
+    that do are left out. Along each line places that lose alike speak for it, those that lose less against it; the
+    stretch with the largest sum counts (Bentley, Communications of the ACM 27 (1984) 865). That a fold is a dark line
+    is common practice, no source.
 
     Parameters
     ----------
@@ -58,69 +93,94 @@ def find_crease(rise: Array, inside: Mask, *, outlines: Mask) -> Crease | None:
         Hot less cold picture, or above the surroundings [K]; NaN where not seen.
     inside : (rows, columns) array of bool
         The board without its edge.
-    outlines : (rows, columns) array of bool
-        Edges of known parts and what lies so near that they show there: darker places there tell nothing.
+    outlines : sequence of (n, 2) array
+        Corners of known parts [px].
     """
     factor = max(1, round(rise.shape[1] / WIDTH_PX))
-    picture = np.where(inside & (rise > LEAST_RISE), rise, np.nan).astype(np.float32)
+    picture = np.log(np.where(inside & (rise > LEAST_RISE), rise, np.nan)).astype(np.float32)
     if factor > 1:
         rows, columns = (side // factor for side in picture.shape)
         cut = picture[: rows * factor, : columns * factor].reshape(rows, factor, columns, factor)
         picture = cut.mean(axis=(1, 3))
-        near = outlines[: rows * factor, : columns * factor].reshape(rows, factor, columns, factor)
-        outlines = np.asarray(near.any(axis=(1, 3)))
     if not np.isfinite(picture).any():
         return None
-    window = max(round(LONG * picture.shape[1]), 2 * SIDES[1])
-    found: list[tuple[float, float, float, int, int]] = []
-    for angle in np.arange(ANGLES) * 180.0 / ANGLES:
-        turned = _turned(picture, float(angle)), _turned(outlines.astype(np.float32), float(angle))
-        loss, darker, tells = _losses(*turned)
-        dark, known, lost = (
-            cv2.blur(np.asarray(one, dtype=np.float32), (window, 1), borderType=cv2.BORDER_CONSTANT)
-            for one in (darker, tells, np.where(darker, loss, 0))
-        )
-        agrees = np.where(known >= TELLS, dark / np.maximum(known, TELLS), 0.0)
-        score = np.where(agrees >= AGREE, lost, 0)
-        row, column = np.unravel_index(int(np.argmax(score)), score.shape)
-        if score[row, column] > 0:
-            found.append((float(score[row, column]), float(agrees[row, column]), float(angle), int(column), int(row)))
-    for one in sorted(found, reverse=True):
-        crease = _told(one, picture, outlines, window=window, factor=factor)
-        if crease is not None:
-            return crease
-    return None
+    closed = [np.concatenate([one, one[:1]]) for one in outlines]
+    edges = np.concatenate([np.stack([one[:-1], one[1:]], axis=1) for one in closed]) if closed else np.zeros((0, 2, 2))
+    lines = _clear_lines(picture, (edges - (factor - 1) / 2) / factor)
+    best = max(lines, key=lambda line: line.length, default=None)
+    return None if best is None else _measured(best, picture, factor)
 
 
-def _told(
-    one: tuple[float, float, float, int, int], picture: Array, outlines: Mask, *, window: int, factor: int
-) -> Crease | None:
-    """Return a line found in a turned picture, in pixels of the whole one; None for a row of spots.
+def _clear_lines(picture: Array, edges: Array) -> Iterator[_Line]:
+    """Yield lines that lose enough over enough of their length."""
+    tables = [_weights(level) for level, _ in LEVELS]
+    for angle in np.arange(TURNS) * 90.0 / TURNS:
+        matrix, side = _matrix(picture.shape, float(angle))
+        turned = cv2.warpAffine(picture, matrix, (side, side), flags=cv2.INTER_LINEAR, borderValue=(float("nan"),))
+        ends = edges @ matrix[:, :2].T + matrix[:, 2]
+        back = cv2.invertAffineTransform(matrix)
+        for upright in (False, True):
+            view = turned.T if upright else turned
+            loss = _losses(view, ends[..., ::-1] if upright else ends)
+            index = np.clip(np.nan_to_num(loss, nan=0.0) / STEP, -BOUND / STEP, BOUND / STEP).astype(np.int32)
+            index = np.where(np.isfinite(loss), index + round(BOUND / STEP), -1)
+            for table, (_, least) in zip(tables, LEVELS, strict=True):
+                line = _best_stretch(table[index])
+                if line[0] > least * picture.shape[1]:
+                    way = back[:, [1, 0, 2]] if upright else back
+                    yield _Line(line[0] / picture.shape[1], view, *line[1:], way)
 
-    A row of bare pads is dark here and there, a fold alike all along.
-    """
-    _, agrees, angle, column, row = one
-    turned = _turned(picture, angle)
-    loss, darker, _ = _losses(turned, _turned(outlines.astype(np.float32), angle))
-    within = slice(max(column - window // 2, 0), column + window // 2 + 1)
-    along = loss[row, within][darker[row, within]]
-    middle = float(np.median(along))
-    alike = (along > middle / ALIKE) & (along < middle * ALIKE)
-    if alike.mean() < AGREE or middle < LEAST_LOSS:
-        return None
-    dark = cv2.dilate(darker[row][None].astype(np.uint8), np.ones((1, 7), np.uint8))[0] > 0
-    inside = np.flatnonzero(darker[row, within]) + within.start
-    first, last = int(inside[0]), int(inside[-1])
-    while first > 0 and dark[first - 1]:
-        first -= 1
-    while last < len(dark) - 1 and dark[last + 1]:
-        last += 1
-    back = cv2.invertAffineTransform(_matrix(picture.shape, angle)[0])
-    ends = [back @ np.array([at, row, 1.0]) for at in (first, last)]
-    drop = loss[row, first : last + 1] * turned[row, first : last + 1]
-    effect = float(np.nanquantile(drop[darker[row, first : last + 1]], 0.95))
-    (x0, y0), (x1, y1) = ((factor * end + (factor - 1) / 2).tolist() for end in ends)
-    return Crease(middle, (x0, y0), (x1, y1), agrees, effect)
+
+def _weights(level: float) -> Array:
+    """Return how much losses against the sides, by steps, speak for a fold of a level; last what is not seen."""
+    share = np.arange(-round(BOUND / STEP), round(BOUND / STEP) + 1) * STEP / level
+    weights = np.where(share < LEAST, -AGAINST * np.clip((LEAST - share) / LEAST, 0, 1), 1.0)
+    weights[share <= ELSE] = -ELSE_AGAINST
+    weights[share > MOST] = -UNSEEN_AGAINST
+    return np.append(weights, -UNSEEN_AGAINST).astype(np.float32)
+
+
+def _losses(turned: Array, ends: Array) -> Array:
+    """Return the share lost at each place against rows beside it, at the darkest of three rows; NaN where not told."""
+    sides = _beside(turned, SIDES) - turned
+    seen = np.isfinite(sides) & (np.abs(sides) < 5 * BOUND)
+    total = cv2.blur(np.where(seen, np.clip(sides, -BOUND, BOUND), 0).astype(np.float32), (SMOOTH_PX, 1))
+    count = cv2.blur(seen.astype(np.float32), (SMOOTH_PX, 1))
+    way = np.abs(ends[:, 1] - ends[:, 0])
+    along = np.zeros(turned.shape, np.uint8)
+    for one in ends[np.degrees(np.arctan2(way[:, 1], way[:, 0])) < PARALLEL]:
+        first, last = one.round().astype(int).tolist()
+        cv2.line(along, first, last, (1,), 2 * NEAR_OUTLINE_PX + 1)
+    loss = np.where(seen & (along == 0), total / np.maximum(count, 0.2), -1.0).astype(np.float32)
+    darkest = cv2.dilate(loss, np.ones((3, 1), np.uint8))
+    return np.where(darkest > -1.0, darkest, np.nan)
+
+
+def _beside(turned: Array, sides: tuple[int, int]) -> Array:
+    """Return the parabola through four rows beside each, at its middle."""
+    near, far = (np.roll(turned, side, axis=0) + np.roll(turned, -side, axis=0) for side in sides)
+    a, b = (side**2 for side in sides)
+    return np.asarray((b * near - a * far) / (2 * (b - a)))
+
+
+def _best_stretch(weights: Array) -> tuple[float, int, int, int]:
+    """Return the largest sum over a stretch of a row, with row, first and last column."""
+    sums = np.pad(np.cumsum(weights, axis=1), ((0, 0), (1, 0)))
+    gained = sums[:, 1:] - np.minimum.accumulate(sums[:, :-1], axis=1)
+    row, last = (int(at) for at in np.unravel_index(int(np.argmax(gained)), gained.shape))
+    return float(gained[row, last]), row, int(np.argmin(sums[row, : last + 1])), last
+
+
+def _measured(line: _Line, picture: Array, factor: int) -> Crease:
+    """Return a line with what is lost along it, in pixels of the whole picture."""
+    rows = slice(max(line.row - 1, 0), line.row + 2)
+    within = slice(line.first, line.last + 1)
+    dips = [(_beside(line.turned, sides) - line.turned)[rows, within] for sides in (SIDES_OF_ALL, SIDES)]
+    along = max((np.nanmedian(dip, axis=1).max() for dip in dips if np.isfinite(dip).any(axis=1).all()), default=0.0)
+    loss = float(1 - np.exp(-max(along, 0.0)))
+    warm = float(np.exp(np.nanquantile(line.turned[rows, within], 0.95)))
+    ends = [tuple((factor * end + (factor - 1) / 2).tolist()) for end in line.ends]
+    return Crease(loss, *ends, line.length, loss * warm)
 
 
 def _matrix(shape: tuple[int, ...], angle: float) -> tuple[Array, int]:
@@ -129,24 +189,3 @@ def _matrix(shape: tuple[int, ...], angle: float) -> tuple[Array, int]:
     matrix = cv2.getRotationMatrix2D(((shape[1] - 1) / 2, (shape[0] - 1) / 2), angle, 1.0)
     matrix[:, 2] += (side - 1) / 2 - np.array([(shape[1] - 1) / 2, (shape[0] - 1) / 2])
     return np.asarray(matrix), side
-
-
-def _turned(picture: Array, angle: float) -> Array:
-    matrix, side = _matrix(picture.shape, angle)
-    return np.asarray(
-        cv2.warpAffine(picture, matrix, (side, side), flags=cv2.INTER_LINEAR, borderValue=(float("nan"),))
-    )
-
-
-def _losses(turned: Array, outlines: Array) -> tuple[Array, Mask, Mask]:
-    """Return the share lost along each row against rows beside it, where it is a dark line's, and where it tells."""
-    near, far = SIDES
-    up, down = np.roll(turned, near, axis=0), np.roll(turned, -near, axis=0)
-    up_far, down_far = np.roll(turned, far, axis=0), np.roll(turned, -far, axis=0)
-    expected = (4 * (up + down) - (up_far + down_far)) / 6  # parabola through the four, at the middle
-    loss = 1 - turned / expected
-    odd = np.abs((up - down) - (up_far - down_far) * near / far) / expected  # of an edge, not of a slope
-    tells = np.isfinite(loss) & ~(outlines > 0.3)  # NaN is beyond the picture
-    tells[:far] = tells[-far:] = False
-    darker = (loss > LEAST_LOSS) & (odd < EDGE * loss) & tells
-    return np.nan_to_num(loss), darker, tells

@@ -24,8 +24,6 @@ Mask = npt.NDArray[np.bool_]
 UNEVEN_K: Final = 0.3  # of a cold board
 ROUND_K: Final = 0.25
 ROUND_SHARE: Final = 0.88  # of a cold board's unevenness
-CREASE_SURE: Final = 0.85  # of a line that agrees, where it loses little
-CREASE_CLEAR: Final = 0.03  # of the rise lost, where less of a line agrees
 CREASE_K: Final = 0.3  # lost at the warmest place along a line
 JUMP_K: Final = 0.3  # beyond what an error of the picture's place may bring
 CLEAR_CELLS: Final = 2  # that jump together
@@ -46,7 +44,6 @@ LOUD_LOOKS: Final = 6  # that show what no heat does
 LOUD_SHARE: Final = 0.08  # of the looks
 GOOD_FILM: Final = 0.89  # transmittance of one layer of thin polyethylene
 SINGLE_LAYER: Final = (0.82, 0.92)  # 8 to 50 um of polyethylene; n 1.52 without loss passes no more
-NEAR_PART_PX: Final = 4
 
 
 def layers(case: Case) -> Iterator[Finding]:
@@ -75,12 +72,9 @@ def creases(case: Case) -> Iterator[Finding]:
     """A fold of the film: a dark line over warm places."""
     if not bool(case.session["film_present"]) or case.reading_step > COARSE_STEP_K:  # steps of readings are lines too
         return
-    outlines = np.zeros(case.look.shape, np.uint8)
-    for _, corners in case.part_corners():
-        if np.isfinite(corners).all():
-            cv2.polylines(outlines, [corners.round().astype(np.int32)], True, (1,), 2 * NEAR_PART_PX + 1)
-    found = find_crease(case.rise, case.inside, outlines=outlines > 0)
-    if found is None or found.effect < CREASE_K or not (found.agrees > CREASE_SURE or found.loss > CREASE_CLEAR):
+    outlines = [corners for _, corners in case.part_corners() if np.isfinite(corners).all()]
+    found = find_crease(case.rise, case.inside, outlines=outlines)
+    if found is None or found.effect < CREASE_K:
         return
     middle = (found.start[0] + found.end[0]) / 2, (found.start[1] + found.end[1]) / 2
     yield Finding(
