@@ -287,6 +287,14 @@ def test_a_fold_is_found_and_a_valley_between_warm_parts_is_not():
     assert 2.5 < found.effect < 4.5
 
 
+def test_folds_are_not_looked_for_in_pictures_too_coarse_to_tell_them_from_heat(tmp_path, truth):
+    recording = record(truth, CAMERA, Handling(), rng=np.random.default_rng(5))
+    corners = click_corners(recording, error=0.1, rng=np.random.default_rng(6))
+    write_session(tmp_path, SCENE, recording=recording, title="x", corners=corners, conditions={})
+    untold = examine(open_session(tmp_path).dataset).untold
+    assert "the board is less than 90 px across: folds were not looked for" in untold
+
+
 def test_the_sides_of_a_part_and_a_gap_between_two_are_no_fold_where_their_outlines_are_known():
     rise = np.full((120, 160), 20.0)
     rise[20:100, 30:70] = rise[20:100, 74:120] = 45.0

@@ -12,6 +12,7 @@ Array = npt.NDArray[Any]
 Mask = npt.NDArray[np.bool_]
 
 WIDTH_PX: Final = 200  # of the picture that is searched: larger ones are made smaller
+LEAST_ACROSS_PX: Final = 90  # of the board: in coarser pictures heat bends as sharply as a fold
 LEAST_RISE: Final = 6.0  # [K] above the surroundings, for a share of it to tell anything
 TURNS: Final = 30  # over a quarter turn; each shows lines along both axes
 SIDES: Final = (2, 4)  # [px] off a line, that tell what would be seen without it: heat is smooth over so little
@@ -76,6 +77,16 @@ class _Line:
         return first, last
 
 
+def shows_folds(inside: Mask) -> bool:
+    """Tell whether a board (rows, columns) is seen in enough pixels for folds to be told from heat."""
+    factor = _reduction(inside)
+    return any(np.ptp(places) + 1 >= LEAST_ACROSS_PX * factor for places in np.nonzero(inside) if len(places))
+
+
+def _reduction(picture: Array) -> int:
+    return max(1, round(int(picture.shape[1]) / WIDTH_PX))
+
+
 def find_crease(rise: Array, inside: Mask, *, outlines: Sequence[Array] = ()) -> Crease | None:
     """Return the line along which the same share of the rise is lost over most of the way; None without one.
 
@@ -96,13 +107,13 @@ def find_crease(rise: Array, inside: Mask, *, outlines: Sequence[Array] = ()) ->
     outlines : sequence of (n, 2) array
         Corners of known parts [px].
     """
-    factor = max(1, round(rise.shape[1] / WIDTH_PX))
+    factor = _reduction(rise)
     picture = np.log(np.where(inside & (rise > LEAST_RISE), rise, np.nan)).astype(np.float32)
     if factor > 1:
         rows, columns = (side // factor for side in picture.shape)
         cut = picture[: rows * factor, : columns * factor].reshape(rows, factor, columns, factor)
         picture = cut.mean(axis=(1, 3))
-    if not np.isfinite(picture).any():
+    if not np.isfinite(picture).any() or not shows_folds(inside):
         return None
     closed = [np.concatenate([one, one[:1]]) for one in outlines]
     edges = np.concatenate([np.stack([one[:-1], one[1:]], axis=1) for one in closed]) if closed else np.zeros((0, 2, 2))
@@ -179,8 +190,8 @@ def _measured(line: _Line, picture: Array, factor: int) -> Crease:
     along = max((np.nanmedian(dip, axis=1).max() for dip in dips if np.isfinite(dip).any(axis=1).all()), default=0.0)
     loss = float(1 - np.exp(-max(along, 0.0)))
     warm = float(np.exp(np.nanquantile(line.turned[rows, within], 0.95)))
-    ends = [tuple((factor * end + (factor - 1) / 2).tolist()) for end in line.ends]
-    return Crease(loss, *ends, line.length, loss * warm)
+    (x0, y0), (x1, y1) = ((factor * end + (factor - 1) / 2).tolist() for end in line.ends)
+    return Crease(loss, (x0, y0), (x1, y1), line.length, loss * warm)
 
 
 def _matrix(shape: tuple[int, ...], angle: float) -> tuple[Array, int]:

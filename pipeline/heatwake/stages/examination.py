@@ -6,6 +6,7 @@ from typing import Final
 import numpy as np
 import xarray as xr
 
+from heatwake.kernels.signs_of_film import LEAST_ACROSS_PX, shows_folds
 from heatwake.schema.findings import SEVERITIES, Examination, Finding
 from heatwake.stages import findings_of_camera, findings_of_film, findings_of_test
 from heatwake.stages.case import LEAST_LOOKS, Case
@@ -96,6 +97,8 @@ def _untold(case: Case) -> Iterator[str]:
         yield "too few frames to tell what moves or jumps from heat"
     if not bool(case.session["film_present"]):
         yield "no film: folds, bulges and touching were not looked for"
+    elif not shows_folds(case.inside):
+        yield f"the board is less than {LEAST_ACROSS_PX} px across: folds were not looked for"
     if np.isnan(look.power_on):
         yield "no power-on in the recording: whether it settles was not looked for"
     elif not len(case.cold):
