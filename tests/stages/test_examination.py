@@ -1,6 +1,7 @@
 """Recordings with a planted fault, and one without, looked through for what commonly goes wrong."""
 
 from dataclasses import replace
+from typing import Any
 
 import cv2
 import numpy as np
@@ -46,7 +47,7 @@ from heatwake.scene import (
     write_parts,
     write_session,
 )
-from heatwake.schema.findings import KINDS
+from heatwake.schema.findings import KINDS, Examination
 from heatwake.stages.examination import examine
 from heatwake.stages.look import take_look
 from heatwake.store.session import open_session
@@ -61,7 +62,7 @@ def truth() -> xr.Dataset:
     return simulate(SCENE, times(14.0, 700.0)[::2])
 
 
-def kinds(
+def examined(
     tmp_path,
     truth: xr.Dataset,
     *faults: Fault,
@@ -69,15 +70,19 @@ def kinds(
     handling: Handling | None = None,
     logged: np.ndarray | None = None,
     scene: Scene = SCENE,
-) -> set[str]:
-    """Return the kinds of what is found in a recording, written and read like any other."""
+) -> Examination:
+    """Return what is found in a recording, written and read like any other."""
     recording = record(truth, camera, handling or Handling(shake=Shake()), rng=np.random.default_rng(5), faults=faults)
     corners = click_corners(recording, error=0.1, rng=np.random.default_rng(6))
     write_session(
         tmp_path, scene, recording=recording, title="x", corners=corners, conditions={"power_W": 18.0}, logged=logged
     )
     write_parts(tmp_path / "parts.csv", SCENE)
-    return {one.kind for one in examine(open_session(tmp_path).dataset).findings}
+    return examine(open_session(tmp_path).dataset)
+
+
+def kinds(*given: Any, **more: Any) -> set[str]:
+    return {one.kind for one in examined(*given, **more).findings}
 
 
 def test_a_sound_recording_shows_nothing_though_it_was_shaken_and_a_hand_was_in_it(tmp_path, truth):
@@ -288,11 +293,7 @@ def test_a_fold_is_found_and_a_valley_between_warm_parts_is_not():
 
 
 def test_folds_are_not_looked_for_in_pictures_too_coarse_to_tell_them_from_heat(tmp_path, truth):
-    recording = record(truth, CAMERA, Handling(), rng=np.random.default_rng(5))
-    corners = click_corners(recording, error=0.1, rng=np.random.default_rng(6))
-    write_session(tmp_path, SCENE, recording=recording, title="x", corners=corners, conditions={})
-    untold = examine(open_session(tmp_path).dataset).untold
-    assert "the board is less than 90 px across: folds were not looked for" in untold
+    assert "the board is less than 90 px across: folds were not looked for" in examined(tmp_path, truth).untold
 
 
 def test_the_sides_of_a_part_and_a_gap_between_two_are_no_fold_where_their_outlines_are_known():
