@@ -87,6 +87,7 @@ class Case:
 
     session: xr.Dataset
     look: Look
+    offsets: Array | None = None  # of the camera, of each frame [K], where a run has told them
 
     @cached_property
     def view(self) -> BoardView | None:
@@ -213,7 +214,11 @@ class Case:
         clear = ~in_the_way(level, heating_basis(self.look.elapsed, self.start, later=self.noted))
         steps, gains = np.zeros((2, len(board)))
         least = max(STEP_K, 1.3 * self.reading_step)
-        steps[clear] = offset_steps(everywhere[clear], self.look.elapsed[clear], least=least)
+        if self.offsets is None:
+            steps[clear] = offset_steps(everywhere[clear], self.look.elapsed[clear], least=least)
+        else:
+            told = self.offsets[self.look.numbers]
+            steps = np.diff(told, prepend=told[:1])
         if least == STEP_K:
             settled = board[clear] - np.cumsum(steps)[clear][:, None]
             found = gain_steps(settled, self.look.elapsed[clear], least=GAIN)

@@ -1,9 +1,10 @@
 """A recording examined for what commonly goes wrong, before or while it is run: one look, many signs."""
 
 from collections.abc import Callable, Iterator
-from typing import Final
+from typing import Any, Final
 
 import numpy as np
+import numpy.typing as npt
 import xarray as xr
 
 from heatwake.kernels.signs_of_film import LEAST_ACROSS_PX, shows_folds
@@ -46,7 +47,7 @@ HIDES: Final[dict[str, tuple[str, ...]]] = {  # what a fault looks like as well,
 }
 
 
-def examine(session: xr.Dataset, look: Look | None = None) -> Examination:
+def examine(session: xr.Dataset, look: Look | None = None, *, offsets: npt.NDArray[Any] | None = None) -> Examination:
     """Return what a session's recording and description show that is wrong or doubtful.
 
     About a hundred frames are read, however long the recording is. Each sign is published or common practice; see its
@@ -58,13 +59,15 @@ def examine(session: xr.Dataset, look: Look | None = None) -> Examination:
         As read.
     look : Look, optional
         At the recording, where one was taken already.
+    offsets : (frame,) array, optional
+        By how much the camera reads high, of steps so far [K], where all frames have been looked at.
     """
     if session.sizes["frame"] < LEAST_FRAMES:
         return Examination((), (f"fewer than {LEAST_FRAMES} frames: the recording was not examined",))
     seen = take_look(session) if look is None else look
     if not np.isfinite(seen.pictures).any():
         return Examination((), ("no reading in the frames looked at: the recording was not examined",))
-    case = Case(session, seen)
+    case = Case(session, seen, offsets)
     found: list[Finding] = []
     for sign in SIGNS:
         found.extend(sign(case))

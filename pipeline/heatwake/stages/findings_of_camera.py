@@ -10,7 +10,7 @@ from heatwake.kernels.signs_of_camera import drawn_edges, edge_spread
 from heatwake.kernels.spot_size import share_of_part
 from heatwake.kernels.surroundings import beside_board, level_drift, sector_of
 from heatwake.schema.findings import KINDS, Course, Finding, Scene, Severity
-from heatwake.stages.case import Case
+from heatwake.stages.case import STEP_K, Case
 
 Array = npt.NDArray[Any]
 
@@ -148,33 +148,43 @@ def _smaller_side(corners: Array) -> float:
 
 def steps(case: Case) -> Iterator[Finding]:
     """Steps common to all pixels: the camera's shutter."""
-    at = np.flatnonzero(case.cells.steps)
-    if not len(at):
+    numbers, sizes = _shutter(case)
+    if not len(numbers):
         return
-    sizes = case.cells.steps[at]
-    told = ", ".join(
-        f"{size:+.2f} K at {case.look.elapsed[one]:.0f} s" for one, size in zip(at[:4], sizes[:4], strict=True)
-    )
+    elapsed = case.session["elapsed"].to_numpy()
+    told = ", ".join(f"{size:+.2f} K at {elapsed[one]:.0f} s" for one, size in zip(numbers[:4], sizes[:4], strict=True))
+    course = case.look.elapsed, np.cumsum(case.cells.steps)
+    if case.offsets is not None:
+        course = elapsed, case.offsets
     yield Finding(
         "offset steps",
         "note" if np.abs(sizes).max() < 3 else "doubtful",
-        f"All pixels step alike {_count(case, len(at))}: {told}. That is the camera's shutter, no heat; a run takes "
-        "such steps off.",
+        f"All pixels step alike {_count(case, len(numbers))}: {told}. That is the camera's shutter, no heat; a run "
+        "takes such steps off.",
         float(np.abs(sizes).max()),
         KINDS["offset steps"],
-        frames=tuple(case.look.numbers[at].tolist()),
-        elapsed_s=tuple(case.look.elapsed[at].tolist()),
-        evidence=Course(
-            case.look.elapsed, (("common to all pixels", np.cumsum(case.cells.steps)),), "offset of the camera, K"
-        ),
+        frames=tuple(numbers.tolist()),
+        elapsed_s=tuple(elapsed[numbers].tolist()),
+        evidence=Course(course[0], (("common to all pixels", course[1]),), "offset of the camera, K"),
     )
+
+
+def _shutter(case: Case) -> tuple[npt.NDArray[np.intp], Array]:
+    """Return frames and sizes [K] of the camera's steps: of all frames where a run told them, else of those seen."""
+    if case.offsets is None:
+        at = np.flatnonzero(case.cells.steps)
+        return case.look.numbers[at], case.cells.steps[at]
+    jumps = np.diff(case.offsets, prepend=case.offsets[:1])
+    at = np.flatnonzero(np.abs(jumps) >= STEP_K)
+    return at, jumps[at]
 
 
 def _count(case: Case, steps: int) -> str:
     """Return how often, "at least" where not every frame was looked at."""
     times = f"{steps} time{'s' if steps > 1 else ''}"
     seen, frames = len(case.look.numbers), case.session.sizes["frame"]
-    return times if seen == frames else f"at least {times} (in {seen} of {frames} frames)"
+    every = seen == frames or case.offsets is not None
+    return times if every else f"at least {times} (in {seen} of {frames} frames)"
 
 
 def range_jumps(case: Case) -> Iterator[Finding]:
