@@ -32,6 +32,7 @@ AGAINST: Final = 2.0  # what a place without loss weighs against one that has it
 ELSE: Final = -1.0  # of a level: brighter than this against its sides is an outline that crosses
 ELSE_AGAINST: Final = 0.25
 UNSEEN_AGAINST: Final = 0.08
+LEAST_PLACES: Final = 8  # along a line, that tell what is lost
 STEP: Final = 2e-4  # of a loss, in tables
 BOUND: Final = 0.1
 
@@ -108,11 +109,7 @@ def find_crease(rise: Array, inside: Mask, *, outlines: Sequence[Array] = ()) ->
         Corners of known parts [px].
     """
     factor = _reduction(rise)
-    picture = np.log(np.where(inside & (rise > LEAST_RISE), rise, np.nan)).astype(np.float32)
-    if factor > 1:
-        rows, columns = (side // factor for side in picture.shape)
-        cut = picture[: rows * factor, : columns * factor].reshape(rows, factor, columns, factor)
-        picture = cut.mean(axis=(1, 3))
+    picture = _searched(rise, inside)
     if not np.isfinite(picture).any() or not shows_folds(inside):
         return None
     closed = [np.concatenate([one, one[:1]]) for one in outlines]
@@ -120,6 +117,36 @@ def find_crease(rise: Array, inside: Mask, *, outlines: Sequence[Array] = ()) ->
     lines = _clear_lines(picture, (edges - (factor - 1) / 2) / factor)
     best = max(lines, key=lambda line: line.length, default=None)
     return None if best is None else _measured(best, picture, factor)
+
+
+def loss_along(rise: Array, inside: Mask, crease: Crease) -> float:
+    """Return the share lost along a line against its sides in another picture (rows, columns) [K]; NaN if not seen.
+
+    A fold loses the same share at any time; what heat draws grows blunter as it spreads.
+    """
+    factor = _reduction(rise)
+    picture = _searched(rise, inside)
+    first, last = (np.subtract(end, (factor - 1) / 2) / factor for end in (crease.start, crease.end))
+    length = float(np.hypot(*(last - first)))
+    way = (last - first) / max(length, 1e-9)
+    along = np.arange(0.0, length)[None, :, None] * way
+    across = np.arange(-1 - SIDES[1], 2 + SIDES[1])[:, None, None] * np.array([-way[1], way[0]])
+    column, row = np.moveaxis((first + along + across).astype(np.float32), -1, 0)
+    band = cv2.remap(picture, column, row, cv2.INTER_LINEAR, borderValue=(float("nan"),))
+    dips = (_beside(band, SIDES) - band)[SIDES[1] : -SIDES[1]]
+    told = [float(np.nanmedian(dip)) for dip in dips if np.isfinite(dip).sum() >= LEAST_PLACES]
+    return max(told, default=float("nan"))
+
+
+def _searched(rise: Array, inside: Mask) -> Array:
+    """Return the logarithm of the rise on the board, made smaller where the picture is large; NaN where it is small."""
+    factor = _reduction(rise)
+    picture = np.log(np.where(inside & (rise > LEAST_RISE), rise, np.nan)).astype(np.float32)
+    if factor == 1:
+        return picture
+    rows, columns = (side // factor for side in picture.shape)
+    cut = picture[: rows * factor, : columns * factor].reshape(rows, factor, columns, factor)
+    return np.asarray(cut.mean(axis=(1, 3)))
 
 
 def _clear_lines(picture: Array, edges: Array) -> Iterator[_Line]:

@@ -10,7 +10,7 @@ import numpy.typing as npt
 
 from heatwake.errors import InputError
 from heatwake.kernels.signs_of_camera import stretched
-from heatwake.kernels.signs_of_film import find_crease
+from heatwake.kernels.signs_of_film import Crease, find_crease, loss_along
 from heatwake.kernels.signs_of_reflection import round_image, uneven_patches
 from heatwake.kernels.unexplained import Jumps, jumps, left_over, without_motion
 from heatwake.schema.findings import KINDS, Finding, Scene
@@ -24,13 +24,16 @@ Mask = npt.NDArray[np.bool_]
 UNEVEN_K: Final = 0.3  # of a cold board
 ROUND_K: Final = 0.25
 ROUND_SHARE: Final = 0.88  # of a cold board's unevenness
-CREASE_K: Final = 0.5  # lost at the warmest place along a line
+CREASE_K: Final = 0.3  # lost at the warmest place along a line
+EARLY: Final = 4  # even frames that show the board while it heats ...
+EARLY_RISE: Final = 8.0  # [K] ... when it has warmed by so much
+BLUNTER: Final = 1.5  # times the share that is lost later on
 JUMP_K: Final = 0.3  # beyond what an error of the picture's place may bring
 CLEAR_CELLS: Final = 2  # that jump together
 LEAST_CELLS: Final = 5  # round them that jump by half as much or more
 MOST_SHARE: Final = 0.3  # of the board: more is no touch
 AT_ONCE: Final = 0.5  # of a jump, within two looks
-DOME_K: Final = 0.25  # across the board; smooth remains of sound recordings span up to 0.23
+DOME_K: Final = 0.2  # across the board; of 80 sound recordings the smooth remains of none span more
 HALF: Final = 0.5  # of a jump's squares, beyond its sharpest patch: then it is wide
 DOME_SHARE: Final = 0.75  # of a jump's pattern that is a smooth dome
 HEAT_SHARE: Final = 0.1  # of what a change of fan or load brings: as much may seem to jump when it begins
@@ -74,7 +77,7 @@ def creases(case: Case) -> Iterator[Finding]:
         return
     outlines = [corners for _, corners in case.part_corners() if np.isfinite(corners).all()]
     found = find_crease(case.rise, case.inside, outlines=outlines)
-    if found is None or found.effect < CREASE_K:
+    if found is None or found.effect < CREASE_K or _grows_blunter(case, found):
         return
     middle = (found.start[0] + found.end[0]) / 2, (found.start[1] + found.end[1]) / 2
     yield Finding(
@@ -89,6 +92,20 @@ def creases(case: Case) -> Iterator[Finding]:
         places_mm=(*case.on_board(*found.start), *case.on_board(*found.end)) if np.isfinite(middle).all() else (),
         evidence=Scene(case.rise, lines=(np.array([found.start, found.end]),), label="rise, K"),
     )
+
+
+def _grows_blunter(case: Case, found: Crease) -> bool:
+    """Tell whether a dark line lost clearly more of the rise while the board was heating: then heat drew it."""
+    if not len(case.cold):
+        return False
+    cold = case.look.mean(case.cold)
+    heating = np.flatnonzero(case.look.even & (case.look.elapsed > case.look.power_on))[: -len(case.look.late)]
+    for first in range(0, len(heating) - EARLY + 1, EARLY):
+        early = case.look.mean(heating[first : first + EARLY]) - cold
+        if np.nanmedian(early[case.inside]) > EARLY_RISE:
+            shares = [loss_along(rise, case.inside, found) for rise in (early, case.rise)]
+            return bool(shares[0] > BLUNTER * shares[1])
+    return False
 
 
 @dataclass(frozen=True, eq=False)
