@@ -5,6 +5,7 @@ import shutil
 import signal
 import subprocess
 import sys
+import threading
 import time
 from collections.abc import Callable, Generator
 from contextlib import ExitStack
@@ -329,8 +330,10 @@ def test_it_goes_on_after_a_kill_and_ends_at_an_interrupt(place):
 
     place.arrive("bad", done=True, text="title = ")
     process = subprocess.Popen(command(place), stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True)
-    lines = iter(process.stdout.readline, "")
-    said = [next(lines) for _ in range(3)]
+    late = threading.Timer(120.0, process.kill)  # else a line that never comes would be waited for
+    late.start()
+    said = [process.stdout.readline() for _ in range(3)]
+    late.cancel()
     process.send_signal(signal.SIGINT)
     _, errors = process.communicate()
     assert process.returncode == 130

@@ -319,7 +319,7 @@ def _tell_people(
     stated = {name: one.model_dump(mode="json") for name, one in settings.items()}
     further = outputs.further_recordings(merged, made["flow.nc"], stated)
     made_rows += [outputs.further_rows(further)]
-    examined = examine(_read(session), offsets=merged["offset_step"].to_numpy())
+    examined = examine(_read(session), offsets=made["registration.nc"]["offset_step"].to_numpy())
     made_rows += [outputs.finding_rows(examined)]
     made_rows += [outputs.thermocouple_rows(merged)] if PROBE_TABLE in told else []
     for name, content in zip(told, made_rows, strict=True):
