@@ -228,7 +228,8 @@ def test_the_fourth_power_is_only_locally_right():
 
 def test_no_estimate_uses_the_law_of_the_whole_spectrum():
     package = Path(heatwake.__file__).parent
-    sources = [path for path in package.rglob("*.py") if "scene" not in path.parts and path.name != "planck.py"]
+    no_camera = {"planck.py", "still_box.py"}  # the latter tells what heat a box gives off, not what a camera reads
+    sources = [path for path in package.rglob("*.py") if "scene" not in path.parts and path.name not in no_camera]
     assert len(sources) > 50
     for path in sources:
         assert not re.search(r"STEFAN|5\.67\d*e-0?8|kelvin *\*\* *4|\*\* *0\.25", path.read_text()), path
