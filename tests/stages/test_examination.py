@@ -10,7 +10,7 @@ import xarray as xr
 
 from doctor_scenes import times
 from heatwake.kernels.signs_of_camera import drawn_edges, edge_spread, gain_steps, reading_step
-from heatwake.kernels.signs_of_film import find_crease
+from heatwake.kernels.signs_of_film import find_crease, loss_along
 from heatwake.kernels.signs_of_reflection import round_image, uneven_patches
 from heatwake.kernels.unexplained import (
     heating_basis,
@@ -108,6 +108,16 @@ def test_a_planted_fault_is_found_and_no_other(tmp_path, truth, kind, fault):
 
 def test_steps_of_the_shutter_are_told(tmp_path, truth):
     assert kinds(tmp_path, truth, handling=Handling(shutters=(Shutter(300.0, 0.6),))) == {"offset steps"}
+
+
+def test_a_run_counts_steps_in_every_frame(tmp_path, truth):
+    assert kinds(tmp_path, truth) == set()
+    session = open_session(tmp_path).dataset
+    offsets = np.where(session["elapsed"].to_numpy() > 300.0, 0.6, 0.0)  # as a run's registration tells it
+    [found] = examine(session, offsets=offsets).findings
+    assert found.kind == "offset steps"
+    assert found.frames == (int(np.argmax(offsets > 0)),)
+    assert "at least" not in found.sentence
 
 
 def test_a_blurred_board_is_told(tmp_path, truth):
@@ -290,6 +300,21 @@ def test_a_fold_is_found_and_a_valley_between_warm_parts_is_not():
     assert np.hypot(*way) == pytest.approx(90, abs=12)
     assert found.loss == pytest.approx(0.07, abs=0.015)  # of 8 % at its very middle, by the places nearest to it
     assert 2.5 < found.effect < 4.5
+
+
+def test_a_fold_loses_the_same_share_at_any_time_and_a_valley_of_heat_grows_blunter():
+    column, row = np.meshgrid(np.arange(160), np.arange(120))
+    inside = np.ones((120, 160), bool)
+    lost = 1 - 0.08 * np.exp(-0.5 * ((row - 60.0) / 1.2) ** 2)
+    early, late = 10 + 0.05 * column, 30 + 0.02 * row
+    found = find_crease(late * lost, inside)
+    assert found is not None
+    assert loss_along(early * lost, inside, found) == pytest.approx(loss_along(late * lost, inside, found), abs=0.002)
+    valley = 1 - 0.16 * np.exp(-0.5 * ((row - 60.0) / 2.0) ** 2)
+    assert loss_along(early * valley, inside, found) > 1.5 * loss_along(
+        late * (1 - 0.08 * np.exp(-0.5 * ((row - 60.0) / 4.0) ** 2)), inside, found
+    )
+    assert np.isnan(loss_along(np.full((120, 160), 1.0), inside, found))
 
 
 def test_folds_are_not_looked_for_in_pictures_too_coarse_to_tell_them_from_heat(tmp_path, truth):
