@@ -115,6 +115,7 @@ def test_a_direction_that_is_not_told_asks_for_what_the_fit_foresees(charger, to
     assert found["fan turned round"].open_questions > 0
     assert "evidence foreseen 200" in found["fan turned round"].settles
     assert "Q1 −9 K" in found["fan turned round"].settles
+    assert "7 signs of 10" in found["fan turned round"].settles
     assert found["fan off"].open_questions == 0
     assert "hardly tell" in found["fan off"].settles
 

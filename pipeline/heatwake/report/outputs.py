@@ -48,7 +48,7 @@ __all__ = [
     "transient_rows",
 ]
 
-VERSION: Final = 9  # raised whenever pages, tables or the film change
+VERSION: Final = 10  # raised whenever pages, tables or the film change
 
 
 def session_page(
